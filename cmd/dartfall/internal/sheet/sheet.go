@@ -1,0 +1,411 @@
+// Package sheet is the saved document of a session: what was measured, from
+// which photo, how sure, and what was made of it. Its types are summary.json,
+// field by field; summary.schema.json beside this file is the same document as a
+// JSON Schema. The package refuses to compute anything: figures come in finished
+// and go out unchanged, at full precision.
+//
+// Lengths are millimetres in the board frame (origin at the ring centre, x to
+// the right, y up as the shooter sees the board) unless a name says otherwise;
+// photo positions are pixels of the upright photo, the centre of the top-left
+// pixel being (0, 0), y down. Angles are degrees here, because the file is read
+// by people.
+//
+// A figure that cannot be given (no interval at n = 1, no upper end when darts
+// missed the board) is null, never 0 and never left out.
+package sheet
+
+import (
+	"encoding/json"
+	"math"
+)
+
+// SchemaID names the version of the document. Raise it when a field changes its
+// meaning or goes; adding one that readers may ignore keeps it.
+const SchemaID = "dartfall-summary-1"
+
+// Number is a float64 that may be unknown: NaN and the infinities are written as
+// null and null is read as NaN.
+type Number float64
+
+// Unknown is the Number written as null.
+func Unknown() Number { return Number(math.NaN()) }
+
+// Known reports whether n is a finite number.
+func (n Number) Known() bool { return !math.IsNaN(float64(n)) && !math.IsInf(float64(n), 0) }
+
+// MarshalJSON writes the shortest decimal that reads back as the same float64.
+func (n Number) MarshalJSON() ([]byte, error) {
+	if !n.Known() {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(n))
+}
+
+// UnmarshalJSON reads a JSON number or null.
+func (n *Number) UnmarshalJSON(b []byte) error {
+	if string(b) == "null" {
+		*n = Unknown()
+		return nil
+	}
+	var f float64
+	err := json.Unmarshal(b, &f)
+	*n = Number(f)
+	return err
+}
+
+// Estimate is a figure with its interval. Low or High is null where the data set
+// no bound (misses: a size "at least" Value has High null).
+type Estimate struct {
+	Value   Number `json:"value"`
+	Low     Number `json:"low"`
+	High    Number `json:"high"`
+	Level   Number `json:"level"`    // 0.95 for a 95% interval
+	AtLeast bool   `json:"at_least"` // shots missed the board: the true figure is no smaller
+}
+
+// Point is a position on the board in mm.
+type Point struct {
+	XMM Number `json:"x_mm"`
+	YMM Number `json:"y_mm"`
+}
+
+// Summary is summary.json: the whole session.
+type Summary struct {
+	Schema      string       `json:"schema"` // SchemaID
+	Answer      string       `json:"answer"` // one sentence: what the session shows
+	Session     Session      `json:"session"`
+	Accessories []Accessory  `json:"accessories"` // in the session's order
+	Strings     []String     `json:"strings"`     // in the order shot
+	Photos      []Photo      `json:"photos"`      // in the order taken
+	Impacts     []Impact     `json:"impacts"`     // what impacts.csv lists, in the same order
+	Rule        OutlierRule  `json:"outlier_rule"`
+	Groups      []Group      `json:"groups"` // one per accessory, same order
+	Comparisons []Comparison `json:"comparisons"`
+	Velocities  []Velocity   `json:"velocities"` // one per accessory with readings
+	Flight      *Flight      `json:"flight"`     // null without distance and readings
+	Decisions   []Decision   `json:"decisions"`  // made by hand, oldest first
+	Warnings    []string     `json:"warnings"`
+	Cautions    []string     `json:"cautions"` // eyes and range
+	Provenance  Provenance   `json:"provenance"`
+}
+
+// Session holds what the person wrote down about the day.
+type Session struct {
+	Title           string   `json:"title"`
+	Date            string   `json:"date"` // YYYY-MM-DD or ""
+	Place           string   `json:"place"`
+	DistanceMM      Number   `json:"distance_mm"`
+	DistanceText    string   `json:"distance_text"` // as typed, "25m"
+	DistanceHow     string   `json:"distance_how"`  // tape, laser, paced
+	WindText        string   `json:"wind_text"`
+	TemperatureText string   `json:"temperature_text"`
+	DartText        string   `json:"dart_text"`
+	DartMassG       Number   `json:"dart_mass_g"`
+	CapMPS          Number   `json:"cap_mps"` // velocity cap of the venue
+	Notes           []string `json:"notes"`
+}
+
+// Accessory is one thing compared. Letter, shape and colour identify it in every
+// picture, always all three.
+type Accessory struct {
+	Name          string `json:"name"`
+	Letter        string `json:"letter"`
+	StickerColour string `json:"sticker_colour"`
+	Price         *Price `json:"price"` // null when not given
+}
+
+// Price is what one unit cost, delivered, on a day.
+type Price struct {
+	Amount   Number `json:"amount"`
+	Delivery Number `json:"delivery"` // on top of Amount; 0 when included
+	Currency string `json:"currency"`
+	Date     string `json:"date"`
+	Where    string `json:"where"`
+}
+
+// String is one run of shots with one accessory.
+type String struct {
+	Name      string   `json:"name"`
+	Accessory string   `json:"accessory"`
+	Photo     string   `json:"photo"`
+	Order     int      `json:"order"` // 1 for the first shot
+	Shots     int      `json:"shots"` // declared; 0 when not
+	Misses    int      `json:"misses"`
+	Found     int      `json:"found"` // marks that count
+	Readings  []Number `json:"readings_mps"`
+	Notes     string   `json:"notes"`
+}
+
+// The states of a Photo.
+const (
+	Measured = "measured"
+	Rough    = "rough"   // numbers are given, with wide intervals and a reason
+	Refused  = "refused" // nothing in it could be trusted
+	Failed   = "failed"  // could not be read
+)
+
+// Photo is one photograph and all that was seen on it.
+type Photo struct {
+	Name      string   `json:"name"`
+	SHA256    string   `json:"sha256"`
+	WidthPx   int      `json:"width_px"`
+	HeightPx  int      `json:"height_px"`
+	Taken     string   `json:"taken"`  // camera clock, "2026-06-01T10:16:40"; "" when unknown
+	State     string   `json:"state"`  // measured, rough, refused or failed
+	Reason    string   `json:"reason"` // why refused, failed or rough; else ""
+	Advice    string   `json:"advice"` // what to do next; else ""
+	Grade     []Grade  `json:"grade"`
+	Plane     *Plane   `json:"plane"` // null when refused or failed
+	Rings     []Ring   `json:"rings"`
+	Up        Up       `json:"up"`
+	Marks     []Impact `json:"marks"`      // every mark seen, of this string or an earlier one
+	Flat      *Flat    `json:"flat"`       // null without pictures
+	OverlayAt string   `json:"overlay_at"` // file beside summary.json; ""
+	Warnings  []string `json:"warnings"`
+}
+
+// Grade is one check of a photo's quality.
+type Grade struct {
+	Check  string `json:"check"` // sampling, tilt, blur, glare, clipping, ring-seen
+	Value  Number `json:"value"`
+	Unit   string `json:"unit"`
+	Level  string `json:"level"`  // good, rough, refused
+	Words  string `json:"words"`  // one plain line
+	Advice string `json:"advice"` // what to do about it; "" when good
+}
+
+// Plane is the map from photo to board.
+type Plane struct {
+	Method           string    `json:"method"` // two or more rings; one ring and centre; one ring and focal length; points
+	Homography       [9]Number `json:"homography"`
+	LensCentrePx     [2]Number `json:"lens_centre_px"`
+	LensScalePx      Number    `json:"lens_scale_px"`
+	LensK1           Number    `json:"lens_k1"`
+	LensK2           Number    `json:"lens_k2"`
+	ResidualPx       Number    `json:"residual_px"` // RMS distance of ring edges to the model
+	ResidualMM       Number    `json:"residual_mm"`
+	EdgePoints       int       `json:"edge_points"`
+	ScaleSigma       Number    `json:"scale_sigma"` // relative, all lengths together
+	TiltDeg          Number    `json:"tilt_deg"`
+	PxPerMM          Number    `json:"px_per_mm"` // lowest sampling at the centre
+	SigmaCentreMM    Number    `json:"sigma_centre_mm"`
+	SigmaOuterRingMM Number    `json:"sigma_outer_ring_mm"` // worst on the outer ring
+}
+
+// Ring is one circle of the face as it was used.
+type Ring struct {
+	DiameterMM Number `json:"diameter_mm"`
+	Given      bool   `json:"given"` // by the user; else measured
+	Edge       string `json:"edge"`  // outer, middle or inner
+	Seen       Number `json:"seen"`  // share of the circumference, 0 to 1
+	ResidualMM Number `json:"residual_mm"`
+}
+
+// Up says where the direction of "up" comes from. Width, height and windage rest
+// on it; sizes do not.
+type Up struct {
+	Source   string `json:"source"` // mark, photo, user or marks (old marks of the photo before)
+	SigmaDeg Number `json:"sigma_deg"`
+	Words    string `json:"words"`
+}
+
+// Flat says how the squared-up picture maps to the board: pixel = centre +
+// (x, -y) times px_per_mm.
+type Flat struct {
+	File     string    `json:"file"` // beside summary.json
+	WidthPx  int       `json:"width_px"`
+	HeightPx int       `json:"height_px"`
+	PxPerMM  Number    `json:"px_per_mm"`
+	CentrePx [2]Number `json:"centre_px"`
+}
+
+// Sources of an impact.
+const (
+	Found   = "found"   // by the program
+	Added   = "added"   // by hand
+	Moved   = "moved"   // found, then moved by hand
+	Removed = "removed" // found, then removed by hand; kept here, never counted
+)
+
+// Reasons for not counting an impact in the figures "without".
+const (
+	Outlier = "outlier" // by the session's rule
+	Flyer   = "flyer"   // a cause was stated
+)
+
+// Impact is one mark on the board and what it stands for.
+type Impact struct {
+	ID         string    `json:"id"` // unique in the session and stable over re-runs: "demo-1.jpg#7"
+	Photo      string    `json:"photo"`
+	String     string    `json:"string"`    // "" while not assigned
+	Accessory  string    `json:"accessory"` // "" while not assigned
+	Colour     string    `json:"colour"`
+	Kind       string    `json:"kind"` // sticker or bare
+	XMM        Number    `json:"x_mm"`
+	YMM        Number    `json:"y_mm"`
+	SigmaMM    Number    `json:"sigma_mm"` // per axis: root of the mean of the two variances
+	CovMM2     [3]Number `json:"cov_mm2"`  // xx, xy, yy of the whole photo budget
+	XPx        Number    `json:"x_px"`
+	YPx        Number    `json:"y_px"`
+	DiameterMM Number    `json:"diameter_mm"`
+	Visible    Number    `json:"visible"`    // share of the outline seen
+	Confidence Number    `json:"confidence"` // 0 to 1
+	Flags      []string  `json:"flags"`      // touching, hidden, off-face, ...
+	Source     string    `json:"source"`     // found, added, moved or removed
+	Cause      string    `json:"cause"`      // stated cause of a flyer; else ""
+	SetAside   string    `json:"set_aside"`  // outlier, flyer or ""
+}
+
+// OutlierRule is the one rule for every accessory.
+type OutlierRule struct {
+	Words   string `json:"words"`    // in a plain sentence
+	Kind    string `json:"kind"`     // none, drop or test
+	Drop    int    `json:"drop"`     // for drop: how many
+	Chance  Number `json:"chance"`   // for test: of flagging anything in a clean group
+	Decided string `json:"decided"`  // before shooting, before photos, after photos, or ""
+	ByLuck  string `json:"by_luck"`  // what the rule does to a clean group
+	Stated  bool   `json:"stated"`   // written in the session file
+	InForce bool   `json:"in_force"` // false: only "all shots" is published
+}
+
+// Group is one accessory's impacts, always both ways.
+type Group struct {
+	Accessory string   `json:"accessory"`
+	Letter    string   `json:"letter"`
+	Shots     int      `json:"shots"` // declared; 0 when not
+	Misses    int      `json:"misses"`
+	All       Figures  `json:"all"`
+	Without   *Figures `json:"without"` // null when no rule is in force
+	// Shrinkage is what dropping as many does to the extreme spread of a clean
+	// normal group of this n by luck alone, as a share; null without a drop rule.
+	ShrinkageByLuck Number   `json:"shrinkage_by_luck"`
+	Warnings        []string `json:"warnings"`
+}
+
+// Figures are the sizes of one group of impacts. Spreads are centre to centre.
+type Figures struct {
+	N               int       `json:"n"`
+	CentreMM        Point     `json:"centre"`
+	OffsetMM        Estimate  `json:"offset_mm"` // of the centre from the ring centre
+	ExtremeSpreadMM Estimate  `json:"extreme_spread_mm"`
+	ExtremePair     [2]string `json:"extreme_pair"` // impact IDs; "" when n < 2
+	MeanRadiusMM    Estimate  `json:"mean_radius_mm"`
+	SigmaMM         Estimate  `json:"sigma_mm"`
+	SigmaXMM        Estimate  `json:"sigma_x_mm"`
+	SigmaYMM        Estimate  `json:"sigma_y_mm"`
+	Radius50MM      Estimate  `json:"radius_50_mm"`
+	Radius90MM      Estimate  `json:"radius_90_mm"`
+	WidthMM         Estimate  `json:"width_mm"`
+	HeightMM        Estimate  `json:"height_mm"`
+	// Angles at the session's distance, milliradian and minutes of angle; null
+	// without a distance. Other sizes scale alike.
+	ExtremeSpreadMrad Number `json:"extreme_spread_mrad"`
+	ExtremeSpreadMOA  Number `json:"extreme_spread_moa"`
+	MeanRadiusMrad    Number `json:"mean_radius_mrad"`
+	MeanRadiusMOA     Number `json:"mean_radius_moa"`
+	SigmaMrad         Number `json:"sigma_mrad"`
+	SigmaMOA          Number `json:"sigma_moa"`
+}
+
+// Verdicts of a Comparison, the only three.
+const (
+	ClearlyTighter = "clearly tighter"
+	Leaning        = "leaning, not settled"
+	NoDifference   = "no difference visible"
+)
+
+// Comparison is one pair of accessories.
+type Comparison struct {
+	A             string   `json:"a"` // names, in the session's order
+	B             string   `json:"b"`
+	Tighter       string   `json:"tighter"` // A's or B's name by the figures; "" when equal
+	Verdict       string   `json:"verdict"`
+	Words         string   `json:"words"`          // one plain sentence
+	SigmaRatio    Estimate `json:"sigma_ratio"`    // B over A
+	MeanRadRatio  Estimate `json:"mean_rad_ratio"` // B over A
+	P             Number   `json:"p"`
+	PAdjusted     Number   `json:"p_adjusted"` // for the number of pairs
+	Luck          Number   `json:"luck"`       // how often identical parts differ as much
+	CentreShiftMM Estimate `json:"centre_shift_mm"`
+	CentreP       Number   `json:"centre_p"`
+	ShotsToSettle int      `json:"shots_to_settle"` // per accessory; 0 when settled or unknown
+	Method        string   `json:"method"`
+	UsesWithout   bool     `json:"uses_without"` // made on the figures without outliers
+	Warnings      []string `json:"warnings"`
+}
+
+// Velocity is one accessory's chronograph string, m/s.
+type Velocity struct {
+	Accessory string   `json:"accessory"`
+	Letter    string   `json:"letter"`
+	N         int      `json:"n"`
+	Readings  []Number `json:"readings_mps"`
+	Suspect   []string `json:"suspect"` // one plain line per suspect reading
+	MeanMPS   Estimate `json:"mean_mps"`
+	SDMPS     Estimate `json:"sd_mps"`
+	ESMPS     Number   `json:"es_mps"` // highest minus lowest
+	MinMPS    Number   `json:"min_mps"`
+	MaxMPS    Number   `json:"max_mps"`
+	MeanJ     Number   `json:"mean_j"`     // null without a dart mass
+	AboveCap  int      `json:"above_cap"`  // readings above the cap
+	CapShare  Estimate `json:"cap_share"`  // estimated share of shots above it
+	HeightMM  Estimate `json:"height_mm"`  // vertical sigma the velocity SD alone explains
+	HeightPct Number   `json:"height_pct"` // share of the group's vertical variance, percent
+}
+
+// Flight holds drop and wind at the session's distance, under stated assumptions.
+type Flight struct {
+	Assumptions string       `json:"assumptions"`
+	Rows        []FlightLine `json:"rows"`
+}
+
+// FlightLine is one accessory's flight.
+type FlightLine struct {
+	Accessory      string `json:"accessory"`
+	TimeS          Number `json:"time_s"`
+	DropMM         Number `json:"drop_mm"`
+	DropPerPctMM   Number `json:"drop_per_percent_mm"` // height change for 1% of speed
+	DriftPerMPSMM  Number `json:"drift_per_mps_mm"`    // per m/s of crosswind
+	ArrivalMPS     Number `json:"arrival_mps"`
+	MuzzleSpeedMPS Number `json:"muzzle_mps"`
+}
+
+// Decision is one change made by hand, as the decisions file has it.
+type Decision struct {
+	ID     string `json:"id"`
+	Time   string `json:"time"`
+	Photo  string `json:"photo"`
+	Impact string `json:"impact"`
+	Words  string `json:"words"`  // what was done, in a plain sentence
+	Reason string `json:"reason"` // as the person gave it
+	Fits   bool   `json:"fits"`   // false: the photo changed and it no longer applies
+}
+
+// Provenance says what made this document, so that it can be made again.
+type Provenance struct {
+	Program  string    `json:"program"` // "dartfall"
+	Version  string    `json:"version"`
+	Settings []Setting `json:"settings"` // in a fixed order
+	Files    []File    `json:"files"`    // photos, session.toml, decisions: by name
+}
+
+// Setting is one option as it was in force.
+type Setting struct {
+	Name  string `json:"name"`
+	Value string `json:"value"`
+}
+
+// File is one input by content.
+type File struct {
+	Name   string `json:"name"`
+	SHA256 string `json:"sha256"`
+}
+
+// Cautions are the sentences shown with every result.
+func Cautions() []string {
+	return []string{
+		"Foam darts can injure eyes: rated eye protection for everybody near, the helper at the board included.",
+		"Nobody forward of the muzzle; blaster empty and off before anyone walks to the board; a backstop larger than the board.",
+		"Local rules and the field's marshals have the last word; this program judges no rule and no law.",
+	}
+}

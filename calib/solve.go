@@ -1,0 +1,501 @@
+package calib
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r2"
+)
+
+// EdgePoint is one observation: a point of the photo that lies on a circle of
+// the face.
+type EdgePoint struct {
+	Circle int // index of the circle
+	At     Px
+	// SigmaPx is the standard uncertainty across the circle, in px.
+	SigmaPx float64
+}
+
+// CirclePrior is what is known of a circle's radius beforehand. SigmaMM 0 holds
+// the radius fixed; +Inf leaves it free, with RadiusMM as the start.
+type CirclePrior struct{ RadiusMM, SigmaMM float64 }
+
+// Tie is a photo point whose board position is known.
+type Tie struct {
+	At      Px
+	Board   r2.Vec
+	SigmaPx float64
+}
+
+// FocalPrior says what the camera reports of its focal length. SigmaRel is the
+// relative standard uncertainty; zero FocalPx means that nothing is known.
+type FocalPrior struct {
+	FocalPx, SigmaRel float64
+	Principal         Px
+}
+
+// Problem is everything that bears on one plane.
+type Problem struct {
+	Points  []EdgePoint
+	Circles []CirclePrior
+	Ties    []Tie
+	Focal   FocalPrior
+	// K1Sigma is the prior standard deviation of the lens term K1 about the start
+	// value; 0 holds it.
+	K1Sigma float64
+	// Robust is the residual, in sigmas, beyond which a point loses weight
+	// (Tukey's biweight reaches zero at 4.685/1.345 times that); 0 is least squares.
+	Robust float64
+}
+
+// Solution is a fitted plane with what a reader needs to trust it.
+type Solution struct {
+	*Rectification
+	RadiiMM     []float64 // of the circles, fitted
+	RadiusSigma []float64 // their standard uncertainties, mm
+	ResidualPx  float64   // robust standard deviation of the points about the fit
+	Inliers     []bool    // by point
+	Iterations  int
+}
+
+// ErrDiverged says that the fit did not settle.
+var ErrDiverged = errors.New("the fit of the plane did not settle")
+
+// Solve fits plane, lens and radii together to the edge points: iterated
+// reweighted least squares (Levenberg-Marquardt) on distances in px, with the
+// priors as observations of their own. The board's rotation is no parameter, so
+// the fit cannot drift along it. At least one radius must be fixed or have a
+// prior, or ties must set the scale.
+//
+// The covariance is that of the residuals themselves: points are taken together
+// in sectors of 15 degrees of each circle, so that wobble of a drawn line, which
+// shifts neighbours alike, counts as what it is (a cluster-robust "sandwich",
+// Liang and Zeger 1986).
+func Solve(start *Rectification, p Problem) (*Solution, error) {
+	s := newSystem(start, p)
+	if err := s.check(); err != nil {
+		return nil, err
+	}
+	lambda := 1e-3
+	cost := s.evaluate(s.x)
+	iter := 0
+	for ; iter < 60; iter++ {
+		step, ok := s.step(lambda)
+		if !ok {
+			lambda *= 10
+			if lambda > 1e12 {
+				return nil, ErrDiverged
+			}
+			continue
+		}
+		trial := make([]float64, len(s.x))
+		change := 0.0
+		for i := range trial {
+			trial[i] = s.x[i] + step[i]
+			change = math.Max(change, math.Abs(step[i])/s.unit[i])
+		}
+		c := s.evaluate(trial)
+		if !(c <= cost*(1+1e-12)) {
+			s.evaluate(s.x)
+			lambda *= 10
+			if lambda > 1e12 {
+				break
+			}
+			continue
+		}
+		s.x = trial
+		lambda = math.Max(lambda/10, 1e-12)
+		s.reweight()
+		cost = s.evaluate(s.x)
+		if change < 1e-9 {
+			break
+		}
+	}
+	return s.solution(iter)
+}
+
+// system holds the linearised problem. Parameters: plane (7), K1, then the radii
+// that are not fixed, then ln f when there is a focal prior.
+type system struct {
+	p      Problem
+	lens   Lens
+	x      []float64 // parameters
+	x0     []float64 // start, about which the priors of K1 and ln f are
+	unit   []float64 // typical size of each parameter, for conditioning
+	radius []int     // parameter of each circle's radius, -1 when fixed
+	k1, lf int       // parameter index, -1 when held or absent
+
+	weight []float64 // robust weight by point
+	res    []float64 // residual by point, in sigmas
+	scale  float64   // robust sd of res
+	rows   [][]entry // rows of the Jacobian, points first
+	rest   []float64 // residuals of priors and ties
+	extra  [][]entry
+}
+
+type entry struct {
+	i int
+	v float64
+}
+
+func newSystem(start *Rectification, p Problem) *system {
+	s := &system{p: p, lens: start.Lens, k1: -1, lf: -1, scale: 1}
+	add := func(v, unit float64) int {
+		s.x, s.unit = append(s.x, v), append(s.unit, unit)
+		return len(s.x) - 1
+	}
+	r := 1.0
+	for _, c := range p.Circles {
+		r = math.Max(r, c.RadiusMM)
+	}
+	px := math.Hypot(start.Plane[iP], start.Plane[iS])
+	for i, v := range start.Plane {
+		unit := px
+		switch i {
+		case iCX, iCY:
+			unit = px * r
+		case iL, iM:
+			unit = 1 / r
+		}
+		add(v, unit)
+	}
+	if p.K1Sigma > 0 && start.Lens.ScalePx > 0 {
+		s.k1 = add(start.Lens.K1, 1)
+	}
+	for _, c := range p.Circles {
+		if c.SigmaMM == 0 {
+			s.radius = append(s.radius, -1)
+			continue
+		}
+		s.radius = append(s.radius, add(c.RadiusMM, r))
+	}
+	if p.Focal.FocalPx > 0 {
+		s.lf = add(math.Log(p.Focal.FocalPx), 1)
+	}
+	s.x0 = append([]float64(nil), s.x...)
+	s.weight = make([]float64, len(p.Points))
+	for i := range s.weight {
+		s.weight[i] = 1
+	}
+	s.res = make([]float64, len(p.Points))
+	s.rows = make([][]entry, len(p.Points))
+	return s
+}
+
+func (s *system) check() error {
+	for i, e := range s.p.Points {
+		if e.Circle < 0 || e.Circle >= len(s.p.Circles) || !(e.SigmaPx > 0) {
+			return fmt.Errorf("edge point %d has circle %d and sigma %v", i, e.Circle, e.SigmaPx)
+		}
+	}
+	if n := 2*len(s.p.Ties) + len(s.p.Points); n < len(s.x) {
+		return fmt.Errorf("%w: %d observations for %d unknowns", ErrDegenerate, n, len(s.x))
+	}
+	return nil
+}
+
+func (s *system) rect(x []float64) *Rectification {
+	var plane [numPlane]float64
+	copy(plane[:], x)
+	lens := s.lens
+	if s.k1 >= 0 {
+		lens.K1 = x[s.k1]
+	}
+	r, _ := NewRectification(plane, lens, 0)
+	return r
+}
+
+func (s *system) radiusMM(x []float64, circle int) float64 {
+	if i := s.radius[circle]; i >= 0 {
+		return x[i]
+	}
+	return s.p.Circles[circle].RadiusMM
+}
+
+// evaluate sets residuals and Jacobian at x and returns the weighted sum of
+// squares.
+func (s *system) evaluate(x []float64) float64 {
+	r := s.rect(x)
+	cost := 0.0
+	for i, e := range s.p.Points {
+		b := r.ToBoard(e.At)
+		d := r2.Norm(b)
+		n := r2.Vec{X: b.X / d, Y: b.Y / d}
+		// Pixels across the circle per mm of radius: 1 / |d radius / d photo|.
+		j := r.Jacobian(b)
+		det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
+		gx := (n.X*j[1][1] - n.Y*j[1][0]) / det
+		gy := (-n.X*j[0][1] + n.Y*j[0][0]) / det
+		k := 1 / (math.Hypot(gx, gy) * e.SigmaPx)
+		s.res[i] = (d - s.radiusMM(x, e.Circle)) * k
+		g := r.paramJacobian(b)
+		row := s.rows[i][:0]
+		for q := range numPlane {
+			row = append(row, entry{q, (n.X*g[0][q] + n.Y*g[1][q]) * k})
+		}
+		if s.k1 >= 0 {
+			row = append(row, entry{s.k1, (n.X*g[0][numPlane] + n.Y*g[1][numPlane]) * k})
+		}
+		if q := s.radius[e.Circle]; q >= 0 {
+			row = append(row, entry{q, -k})
+		}
+		s.rows[i] = row
+		cost += s.weight[i] * s.res[i] * s.res[i]
+	}
+	s.rest, s.extra = s.rest[:0], s.extra[:0]
+	prior := func(v float64, row ...entry) {
+		s.rest, s.extra = append(s.rest, v), append(s.extra, row)
+		cost += v * v
+	}
+	for c, q := range s.radius {
+		if sd := s.p.Circles[c].SigmaMM; q >= 0 && !math.IsInf(sd, 1) {
+			prior((x[q]-s.p.Circles[c].RadiusMM)/sd, entry{q, 1 / sd})
+		}
+	}
+	if s.k1 >= 0 {
+		prior((x[s.k1]-s.x0[s.k1])/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
+	}
+	for _, t := range s.p.Ties {
+		p := r.ToPhoto(t.Board)
+		d := photoDerivatives(r.Plane, r.Lens, t.Board)
+		var u, v []entry
+		for q := range numPlane {
+			u, v = append(u, entry{q, d[q].X / t.SigmaPx}), append(v, entry{q, d[q].Y / t.SigmaPx})
+		}
+		if s.k1 >= 0 {
+			u, v = append(u, entry{s.k1, d[numPlane].X / t.SigmaPx}), append(v, entry{s.k1, d[numPlane].Y / t.SigmaPx})
+		}
+		prior((p.X-t.At.X)/t.SigmaPx, u...)
+		prior((p.Y-t.At.Y)/t.SigmaPx, v...)
+	}
+	if s.lf >= 0 {
+		prior((x[s.lf]-s.x0[s.lf])/s.p.Focal.SigmaRel, entry{s.lf, 1 / s.p.Focal.SigmaRel})
+		f0 := s.focalMisfit(x)
+		var rows [2][]entry
+		for q := range s.x {
+			if q >= numPlane && q != s.lf {
+				continue
+			}
+			h := 1e-6 * s.unit[q]
+			y := append([]float64(nil), x...)
+			y[q] += h
+			f1 := s.focalMisfit(y)
+			for i := range rows {
+				rows[i] = append(rows[i], entry{q, (f1[i] - f0[i]) / h})
+			}
+		}
+		prior(f0[0], rows[0]...)
+		prior(f0[1], rows[1]...)
+	}
+	return cost
+}
+
+// squarePixelSigma is how far, relatively, real phone cameras depart from the
+// model of square pixels about a principal point in the middle of the frame: a
+// principal point off by 10 px in 3000.
+const squarePixelSigma = 3e-3
+
+// focalMisfit returns how much the plane's two axes depart from being orthogonal
+// and equally long in a camera of focal length exp(x[lf]), in sigmas.
+func (s *system) focalMisfit(x []float64) [2]float64 {
+	h := s.rect(x).homography()
+	f := math.Exp(x[s.lf])
+	col := func(j int) [3]float64 {
+		return [3]float64{(h[j] - s.p.Focal.Principal.X*h[6+j]) / f, (h[3+j] - s.p.Focal.Principal.Y*h[6+j]) / f, h[6+j]}
+	}
+	a, b := col(0), col(1)
+	na := math.Sqrt(a[0]*a[0] + a[1]*a[1] + a[2]*a[2])
+	nb := math.Sqrt(b[0]*b[0] + b[1]*b[1] + b[2]*b[2])
+	dot := (a[0]*b[0] + a[1]*b[1] + a[2]*b[2]) / (na * nb)
+	return [2]float64{dot / squarePixelSigma, math.Log(na/nb) / squarePixelSigma}
+}
+
+// normal returns J'WJ and J'Wr in units of s.unit.
+func (s *system) normal() (*mat.SymDense, []float64) {
+	n := len(s.x)
+	a := make([]float64, n*n)
+	g := make([]float64, n)
+	add := func(row []entry, r, w float64) {
+		for _, e := range row {
+			v := w * e.v * s.unit[e.i]
+			g[e.i] += v * r
+			for _, f := range row {
+				a[e.i*n+f.i] += v * f.v * s.unit[f.i]
+			}
+		}
+	}
+	for i, row := range s.rows {
+		if s.weight[i] > 0 {
+			add(row, s.res[i], s.weight[i])
+		}
+	}
+	for i, row := range s.extra {
+		add(row, s.rest[i], 1)
+	}
+	return mat.NewSymDense(n, a), g
+}
+
+// step solves the damped normal equations.
+func (s *system) step(lambda float64) ([]float64, bool) {
+	a, g := s.normal()
+	n := len(g)
+	for i := range n {
+		a.SetSym(i, i, a.At(i, i)*(1+lambda)+1e-12)
+	}
+	var ch mat.Cholesky
+	if !ch.Factorize(a) {
+		return nil, false
+	}
+	var d mat.VecDense
+	if err := ch.SolveVecTo(&d, mat.NewVecDense(n, g)); err != nil {
+		var cond mat.Condition
+		if !errors.As(err, &cond) {
+			return nil, false
+		}
+	}
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = -d.AtVec(i) * s.unit[i]
+		if math.IsNaN(out[i]) {
+			return nil, false
+		}
+	}
+	return out, true
+}
+
+// reweight sets Tukey biweights about the residuals' own robust spread.
+func (s *system) reweight() {
+	s.scale = robustSD(s.res)
+	if s.p.Robust == 0 {
+		return
+	}
+	cut := s.p.Robust * 4.685 / 1.345 * math.Max(s.scale, 1e-9)
+	for i, r := range s.res {
+		u := r / cut
+		s.weight[i] = 0
+		if u*u < 1 {
+			s.weight[i] = (1 - u*u) * (1 - u*u)
+		}
+	}
+}
+
+// robustSD is the median absolute value scaled to the standard deviation of a
+// normal sample about zero; it does not change v.
+func robustSD(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	a := make([]float64, len(v))
+	for i, x := range v {
+		a[i] = math.Abs(x)
+	}
+	return 1.482602218505602 * medianInPlace(a)
+}
+
+func (s *system) solution(iterations int) (*Solution, error) {
+	s.evaluate(s.x)
+	a, _ := s.normal()
+	n := len(s.x)
+	for i := range n {
+		a.SetSym(i, i, a.At(i, i)+1e-12)
+	}
+	var ch mat.Cholesky
+	if !ch.Factorize(a) {
+		return nil, ErrDegenerate
+	}
+	var inv mat.SymDense
+	if err := ch.InverseTo(&inv); err != nil {
+		var cond mat.Condition
+		if !errors.As(err, &cond) {
+			return nil, ErrDegenerate
+		}
+	}
+	meat := s.meat()
+	var cov mat.Dense
+	cov.Mul(&inv, meat)
+	cov.Mul(&cov, &inv)
+	at := func(i, j int) float64 {
+		if i < 0 || j < 0 {
+			return 0
+		}
+		return (cov.At(i, j) + cov.At(j, i)) / 2 * s.unit[i] * s.unit[j]
+	}
+	free := make([]int, numFree)
+	for i := range free {
+		free[i] = -1
+		if i < numPlane {
+			free[i] = i
+		}
+	}
+	free[numPlane] = s.k1
+	r := s.rect(s.x)
+	r.Cov = mat.NewSymDense(numFree, nil)
+	for i := range free {
+		for j := i; j < numFree; j++ {
+			r.Cov.SetSym(i, j, at(free[i], free[j]))
+		}
+	}
+	out := &Solution{Rectification: r, Iterations: iterations}
+	for c, q := range s.radius {
+		out.RadiiMM = append(out.RadiiMM, s.radiusMM(s.x, c))
+		out.RadiusSigma = append(out.RadiusSigma, math.Sqrt(math.Max(0, at(q, q))))
+	}
+	px := make([]float64, 0, len(s.res))
+	out.Inliers = make([]bool, len(s.res))
+	for i, v := range s.res {
+		out.Inliers[i] = s.weight[i] > 0.05
+		px = append(px, v*s.p.Points[i].SigmaPx)
+	}
+	out.ResidualPx = robustSD(px)
+	for _, v := range s.x {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return nil, ErrDiverged
+		}
+	}
+	return out, nil
+}
+
+// meat is the middle of the sandwich: the outer products of the score summed
+// over clusters, plus the priors as they are.
+func (s *system) meat() *mat.SymDense {
+	const sectors = 24
+	n := len(s.x)
+	r := s.rect(s.x)
+	score := make([][]float64, sectors*len(s.p.Circles))
+	for i, e := range s.p.Points {
+		if s.weight[i] == 0 {
+			continue
+		}
+		b := r.ToBoard(e.At)
+		sec := int((math.Atan2(b.Y, b.X)+math.Pi)/(2*math.Pi)*sectors) % sectors
+		k := e.Circle*sectors + sec
+		if score[k] == nil {
+			score[k] = make([]float64, n)
+		}
+		for _, q := range s.rows[i] {
+			score[k][q.i] += s.weight[i] * s.res[i] * q.v * s.unit[q.i]
+		}
+	}
+	m := mat.NewSymDense(n, nil)
+	clusters := 0
+	for _, v := range score {
+		if v != nil {
+			clusters++
+			m.SymRankOne(m, 1, mat.NewVecDense(n, v))
+		}
+	}
+	// Few clusters understate the spread; the usual correction.
+	if clusters > n {
+		m.ScaleSym(float64(clusters)/float64(clusters-n), m)
+	}
+	for _, row := range s.extra {
+		v := make([]float64, n)
+		for _, e := range row {
+			v[e.i] = e.v * s.unit[e.i]
+		}
+		m.SymRankOne(m, 1, mat.NewVecDense(n, v))
+	}
+	return m
+}

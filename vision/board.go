@@ -1,0 +1,215 @@
+package vision
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// candidate is a plane in which several ovals are concentric circles. Its unit
+// is the radius of its largest circle.
+type candidate struct {
+	rect  *calib.Rectification
+	ovals []oval    // largest first
+	radii []float64 // of the ovals in that plane; radii[0] is 1
+	score float64   // length of edge that speaks for it, px
+}
+
+var errNoRings = errors.New("no set of rings stands out")
+
+// camera is what the search may assume of the camera.
+type camera struct {
+	lens      calib.Lens // centre and unit set, no distortion
+	focalPx   float64    // best guess
+	sigmaRel  float64    // its relative uncertainty
+	principal calib.Px
+}
+
+// newCamera takes the focal length from the photo's metadata when there is one;
+// without, phones' main cameras lie between 23 and 32 mm in 35 mm terms.
+func newCamera(widthPx, heightPx int, focalPx float64) camera {
+	diag := math.Hypot(float64(widthPx), float64(heightPx))
+	c := camera{
+		lens:      calib.Lens{CentrePx: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2}, ScalePx: diag / 2},
+		focalPx:   focalPx,
+		sigmaRel:  0.03,
+		principal: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2},
+	}
+	if focalPx == 0 {
+		c.focalPx, c.sigmaRel = 27/43.266615*diag, 0.15
+	}
+	return c
+}
+
+const (
+	maxTilt       = 62 * math.Pi / 180 // steeper views are not hypothesised
+	minRatio      = 0.02               // of two rings that together fix a plane
+	maxRatio      = 0.93
+	concentricTol = 0.006 // relative spread of a circle's radius, before any fit
+)
+
+// findCandidates proposes planes from pairs of ovals and from single ovals with
+// the focal length, and ranks them by the edges they explain.
+func findCandidates(ovals []oval, cam camera) []candidate {
+	top := ovals[:min(len(ovals), 16)]
+	var out []candidate
+	add := func(big oval, vanishing [3]float64) {
+		r, err := calib.FromRingAndVanishingLine(big.conic, vanishing, 1)
+		if err != nil || !plausible(r, cam) {
+			return
+		}
+		out = append(out, gather(r, big, ovals))
+	}
+	for i, a := range top {
+		for _, b := range top[i+1:] {
+			big, small := a, b
+			if big.ellipse.Major < small.ellipse.Major {
+				big, small = small, big
+			}
+			ratio := small.ellipse.Major / big.ellipse.Major
+			if ratio < minRatio || ratio > maxRatio {
+				continue
+			}
+			pair, err := calib.ConcentricPair(big.conic, small.conic)
+			if err != nil || pair.Misfit > 0.05 {
+				continue
+			}
+			add(big, pair.Vanishing)
+		}
+	}
+	for _, a := range top[:min(len(top), 4)] {
+		if lines, err := calib.VanishingLinesFromFocal(a.conic, cam.focalPx, cam.principal); err == nil {
+			add(a, lines[0])
+			add(a, lines[1])
+		}
+	}
+	return out
+}
+
+// gather finds all ovals that are circles about the origin of the plane r.
+func gather(r *calib.Rectification, big oval, ovals []oval) candidate {
+	c := candidate{rect: r}
+	for _, o := range ovals {
+		if o.ellipse.Major > 1.02*big.ellipse.Major {
+			continue
+		}
+		mean, spread, ok := radiusIn(r, o)
+		px := 1.2 / math.Max(1, o.ellipse.Minor) * float64(len(o.support)) / float64(len(o.support)+1)
+		if !ok || spread > concentricTol+px {
+			continue
+		}
+		c.ovals = append(c.ovals, o)
+		c.radii = append(c.radii, mean)
+		c.score += o.weight()
+	}
+	return c
+}
+
+// radiusIn returns the mean distance of an oval's edge from the plane's origin
+// and its relative standard deviation.
+func radiusIn(r *calib.Rectification, o oval) (mean, spread float64, ok bool) {
+	const n = 24
+	var sum, sum2 float64
+	for i := range n {
+		b := r.ToBoard(o.ellipse.Point(2 * math.Pi * float64(i) / n))
+		if !r.InFront(b) {
+			return 0, 0, false
+		}
+		d := r2.Norm(b)
+		sum += d
+		sum2 += d * d
+	}
+	mean = sum / n
+	return mean, math.Sqrt(math.Max(0, sum2/n-mean*mean)) / mean, true
+}
+
+// tilt returns the angle between the camera's line of sight to the ring centre
+// and the board's normal, for the guessed focal length.
+func tilt(r *calib.Rectification, focalPx float64, principal calib.Px) float64 {
+	h := r.Homography()
+	col := func(j int) [3]float64 {
+		return [3]float64{(h[j] - principal.X*h[6+j]) / focalPx, (h[3+j] - principal.Y*h[6+j]) / focalPx, h[6+j]}
+	}
+	a, b, o := col(0), col(1), col(2)
+	n := [3]float64{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
+	dot := n[0]*o[0] + n[1]*o[1] + n[2]*o[2]
+	nn := math.Sqrt(n[0]*n[0] + n[1]*n[1] + n[2]*n[2])
+	no := math.Sqrt(o[0]*o[0] + o[1]*o[1] + o[2]*o[2])
+	return math.Acos(math.Min(1, math.Abs(dot)/(nn*no)))
+}
+
+// plausible rejects planes that no phone before a board would show: the circle
+// of radius 1 reaches the horizon, the view is too steep, or the two axes would
+// need a camera with pixels far from square.
+func plausible(r *calib.Rectification, cam camera) bool {
+	for i := range 8 {
+		s, c := math.Sincos(2 * math.Pi * float64(i) / 8)
+		if b := (r2.Vec{X: 1.3 * c, Y: 1.3 * s}); !r.InFront(b) {
+			return false
+		}
+	}
+	if !(tilt(r, cam.focalPx, cam.principal) < maxTilt) {
+		return false
+	}
+	h := r.Homography()
+	col := func(j int) [3]float64 {
+		return [3]float64{(h[j] - cam.principal.X*h[6+j]) / cam.focalPx, (h[3+j] - cam.principal.Y*h[6+j]) / cam.focalPx, h[6+j]}
+	}
+	a, b := col(0), col(1)
+	na := math.Sqrt(a[0]*a[0] + a[1]*a[1] + a[2]*a[2])
+	nb := math.Sqrt(b[0]*b[0] + b[1]*b[1] + b[2]*b[2])
+	dot := math.Abs(a[0]*b[0]+a[1]*b[1]+a[2]*b[2]) / (na * nb)
+	return dot < 0.35 && math.Abs(math.Log(na/nb)) < 0.35
+}
+
+// best returns the candidate with the highest score, its ovals ordered from the
+// largest, fitted jointly to their edges.
+func best(cands []candidate, e *edgeMap, cam camera) (candidate, error) {
+	var top candidate
+	for _, c := range cands {
+		if c.score > top.score {
+			top = c
+		}
+	}
+	if top.rect == nil {
+		return top, errNoRings
+	}
+	return top.fit(e, cam)
+}
+
+// fit joins all ovals of the candidate in one plane, on the reduced photo's
+// edges.
+func (c candidate) fit(e *edgeMap, cam camera) (candidate, error) {
+	big := 0
+	for i, r := range c.radii {
+		if r > c.radii[big] {
+			big = i
+		}
+	}
+	p := calib.Problem{K1Sigma: 0.05, Robust: 1.345}
+	p.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: math.Max(cam.sigmaRel, 0.05), Principal: cam.principal}
+	for i, o := range c.ovals {
+		prior := calib.CirclePrior{RadiusMM: c.radii[i], SigmaMM: math.Inf(1)}
+		if i == big {
+			prior = calib.CirclePrior{RadiusMM: 1}
+		}
+		p.Circles = append(p.Circles, prior)
+		for _, k := range o.support {
+			p.Points = append(p.Points, calib.EdgePoint{Circle: i, At: e.edgels[k].at, SigmaPx: 0.3 * e.scale})
+		}
+	}
+	start, ok := calib.NewRectification(c.rect.Plane, cam.lens, 0)
+	if !ok {
+		return c, errNoRings
+	}
+	sol, err := calib.Solve(start, p)
+	if err != nil {
+		return c, err
+	}
+	c.rect = sol.Rectification
+	c.radii = sol.RadiiMM
+	return c, nil
+}

@@ -189,7 +189,7 @@ func (c candidate) fit(e *edgeMap, cam camera) (candidate, error) {
 			big = i
 		}
 	}
-	p := calib.Problem{K1Sigma: 0.05, Robust: 1.345}
+	p := calib.Problem{K1Sigma: lensSigma, Robust: 1.345}
 	p.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: math.Max(cam.sigmaRel, 0.05), Principal: cam.principal}
 	for i, o := range c.ovals {
 		prior := calib.CirclePrior{RadiusMM: c.radii[i], SigmaMM: math.Inf(1)}

@@ -1,0 +1,506 @@
+package vision
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"math"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// RingEdge says which edge of a printed line a diameter is that of.
+type RingEdge int
+
+// The edges of a line; RingOuter is the default.
+const (
+	RingOuter RingEdge = iota
+	RingMiddle
+	RingInner
+)
+
+// RingSpec is what the user knows of the face.
+type RingSpec struct {
+	OuterMM float64   // diameter of the outermost ring
+	TolMM   float64   // its standard uncertainty from the tape measure, 0 if not stated
+	ListMM  []float64 // diameters of the rings, in any order; may be empty
+	Edge    RingEdge
+}
+
+// Basis says what fixed the plane.
+type Basis string
+
+// What a plane can rest on, from strong to weak.
+const (
+	ByRings  Basis = "two or more rings"
+	ByCentre Basis = "one ring and its centre mark"
+	ByFocal  Basis = "one ring and the camera's focal length"
+	ByPoints Basis = "points given by hand"
+)
+
+// boardFit is the located board.
+type boardFit struct {
+	sol      *calib.Solution
+	circles  []Circle // largest first
+	basis    Basis
+	seen     float64 // share of the outermost ring that was measured
+	blurPx   float64 // standard deviation of the blur at the rings
+	warnings []string
+}
+
+// Errors of the ring search; each is what a reviewer is told.
+var (
+	errRingRatio = errors.New("the rings in the photo do not have the diameters given")
+	errTwoPoses  = errors.New("one ring can be seen like this from two sides, and nothing on the board tells which")
+)
+
+// printTolerance is how far, relatively, a printed ring may be from its nominal
+// diameter before it is called a contradiction (common practice, no source:
+// desktop printers hold 0.2 to 0.5 percent).
+const printTolerance = 0.008
+
+// lensSigma is the prior standard deviation of the radial distortion at half the
+// photo's diagonal: phones stay within 0.1.
+const lensSigma = 0.05
+
+// locate finds the board in the photo and solves its plane.
+func locate(img *image.NRGBA, cam camera, spec RingSpec) (*boardFit, error) {
+	e, err := findEdges(img)
+	if err != nil {
+		return nil, err
+	}
+	ovals := findOvals(e)
+	cands := findCandidates(ovals, cam)
+	top, err := best(cands, e, cam)
+	if err != nil {
+		return nil, err
+	}
+	fits := []planeFit{}
+	first, err := refine(img, top.rect, cam, false)
+	if err == nil && first.separate() >= 2 {
+		fits = append(fits, first)
+	} else {
+		// One ring: both poses that the focal length allows.
+		lines, lerr := calib.VanishingLinesFromFocal(top.ovals[0].conic, cam.focalPx, cam.principal)
+		if lerr != nil {
+			return nil, errNoRings
+		}
+		for _, l := range lines {
+			r, rerr := calib.FromRingAndVanishingLine(top.ovals[0].conic, l, 1)
+			if rerr != nil || !plausible(r, cam) {
+				continue
+			}
+			r, _ = calib.NewRectification(r.Plane, cam.lens, 0)
+			if f, ferr := refine(img, r, cam, true); ferr == nil {
+				fits = append(fits, f)
+			}
+		}
+	}
+	if len(fits) == 0 {
+		return nil, errNoRings
+	}
+	fit, err := choosePose(fits)
+	if err != nil {
+		return nil, err
+	}
+	return fit.scaled(cam, spec)
+}
+
+// planeFit is a plane refined on the full photo, its unit still arbitrary.
+type planeFit struct {
+	sol      *calib.Solution
+	features []feature
+	useFocal bool
+}
+
+// separate counts circles far enough apart that each adds to the plane.
+func (p planeFit) separate() int {
+	n, last := 0, math.Inf(1)
+	for i := len(p.features) - 1; i >= 0; i-- {
+		f := p.features[i]
+		if f.seen > 0.3 && f.ref() < 0.93*last {
+			n, last = n+1, f.ref()
+		}
+	}
+	return n
+}
+
+// refine measures every circular feature at full resolution and fits the plane
+// to them all, three times over, since a better plane shows sharper features.
+func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool) (planeFit, error) {
+	p := planeFit{useFocal: useFocal}
+	for round := range 3 {
+		if round < 2 {
+			lo, _ := r.PxPerMM(r2.Vec{})
+			pol := readPolar(img, r, 1.06, 180)
+			p.features = features(pol.borders(), lo)
+		}
+		prob := calib.Problem{K1Sigma: lensSigma, Robust: 1.345}
+		if useFocal {
+			prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+		}
+		kept := p.features[:0]
+		for i := range p.features {
+			f := p.features[i]
+			f.register(img, r, len(kept))
+			if f.seen < 0.25 || len(f.points) < 20 {
+				continue
+			}
+			kept = append(kept, f)
+			prob.Points = append(prob.Points, f.points...)
+			prob.Circles = append(prob.Circles, calib.CirclePrior{RadiusMM: f.ref(), SigmaMM: math.Inf(1)})
+		}
+		p.features = kept
+		if len(kept) == 0 {
+			return p, errNoRings
+		}
+		prob.Circles[len(kept)-1] = calib.CirclePrior{RadiusMM: kept[len(kept)-1].ref()}
+		sol, err := calib.Solve(r, prob)
+		if err != nil {
+			return p, err
+		}
+		for i := range p.features {
+			d := sol.RadiiMM[i] - p.features[i].ref()
+			p.features[i].inner += d
+			p.features[i].outer += d
+		}
+		p.sol, r = sol, sol.Rectification
+	}
+	return p, nil
+}
+
+// choosePose picks between the two poses of a single ring: by a centre mark that
+// is concentric in one only, else by how well both sides of the line agree.
+func choosePose(fits []planeFit) (planeFit, error) {
+	if len(fits) == 1 {
+		return fits[0], nil
+	}
+	a, b := fits[0], fits[1]
+	ca, cb := a.separate(), b.separate()
+	switch {
+	case ca > cb:
+		return a, nil
+	case cb > ca:
+		return b, nil
+	}
+	// The same view seen nearly square-on: the two coincide.
+	apart := 0.0
+	for i := range 12 {
+		s, c := math.Sincos(2 * math.Pi * float64(i) / 12)
+		x := r2.Vec{X: 0.7 * c, Y: 0.7 * s}
+		apart = math.Max(apart, r2.Norm(r2.Sub(b.sol.ToBoard(a.sol.ToPhoto(x)), x)))
+	}
+	if apart < 0.004 {
+		return a, nil
+	}
+	ra, rb := a.sol.ResidualPx, b.sol.ResidualPx
+	switch {
+	case ra < 0.75*rb:
+		return a, nil
+	case rb < 0.75*ra:
+		return b, nil
+	}
+	return planeFit{}, errTwoPoses
+}
+
+// scaled identifies the rings, sets the unit to millimetres and fits once more
+// with what is known of the radii.
+func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
+	lines := p.lines()
+	pick := spec.Edge.of
+	given := slices.Clone(spec.ListMM)
+	if len(given) == 0 {
+		given = []float64{spec.OuterMM}
+	}
+	slices.Sort(given)
+	lo, _ := p.sol.PxPerMM(r2.Vec{})
+	id, err := identify(lines, pick, given, lo)
+	if err != nil {
+		return nil, err
+	}
+	scale := id.scale
+	start := rescale(p.sol.Rectification, scale)
+	priors := make([]calib.CirclePrior, len(p.features))
+	for i, f := range p.features {
+		priors[i] = calib.CirclePrior{RadiusMM: f.ref() * scale, SigmaMM: math.Inf(1)}
+	}
+	for i, j := range id.match {
+		if j < 0 || !id.trusted[i] {
+			continue
+		}
+		// The feature is registered by its middle: shift by what its look says.
+		k := lines[i].featureOf(pick(lines[i]))
+		shift := p.features[k].ref() - pick(lines[i])
+		priors[k] = calib.CirclePrior{RadiusMM: given[j]/2 + shift*scale, SigmaMM: id.sigmaMM}
+	}
+	prob := calib.Problem{K1Sigma: lensSigma, Robust: 1.345, Circles: priors}
+	if p.useFocal {
+		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+	}
+	for i, f := range p.features {
+		for _, e := range f.points {
+			e.Circle = i
+			prob.Points = append(prob.Points, e)
+		}
+	}
+	sol, err := calib.Solve(start, prob)
+	if err != nil {
+		return nil, err
+	}
+	out := &boardFit{sol: sol, basis: ByRings, warnings: id.warnings}
+	outer := given[len(given)-1] / 2
+	lo, hi := sol.PxPerMM(r2.Vec{})
+	// Reading the printed edge is good to a twentieth of a pixel on boards
+	// rendered with known truth; the tape adds its own.
+	out.sol.ScaleSigma = math.Hypot(0.05/lo/outer, spec.TolMM/2/outer)
+	var blur []float64
+	for i := len(lines) - 1; i >= 0; i-- {
+		l := lines[i]
+		out.circles = append(out.circles, Circle{RadiusMM: l.outer * scale, InnerMM: l.inner * scale, Seen: l.seen})
+		blur = append(blur, l.blur*scale*math.Sqrt(lo*hi))
+	}
+	out.seen, out.blurPx = out.circles[0].Seen, medianOf(blur)
+	switch n := p.separate(); {
+	case n < 2 && p.useFocal:
+		out.basis = ByFocal
+	case p.useFocal:
+		out.basis = ByCentre
+	}
+	return out, nil
+}
+
+// of returns the radius of the edge of l that e names.
+func (e RingEdge) of(l line) float64 {
+	switch e {
+	case RingMiddle:
+		return (l.inner + l.outer) / 2
+	case RingInner:
+		return l.inner
+	}
+	return l.outer
+}
+
+// rescale returns r with board lengths multiplied by s.
+func rescale(r *calib.Rectification, s float64) *calib.Rectification {
+	p := r.Plane
+	for _, i := range []int{0, 1, 2, 5, 6} { // P, Q, S, L, M are per unit of length
+		p[i] /= s
+	}
+	q, _ := calib.NewRectification(p, r.Lens, 0)
+	return q
+}
+
+// line is a printed ring as the user knows it: one thin feature, two borders of
+// a thick line, or the border of a zone.
+type line struct {
+	inner, outer         float64
+	seen, blur           float64
+	innerFeat, outerFeat int
+}
+
+// whole tells that both sides of a printed line were seen, so that its outer
+// edge is what the user measured; the border of a zone may have lost a line of
+// the neighbour's colour.
+func (l line) whole() bool { return l.outer > l.inner }
+
+// thickLineShare is the widest a line may be, relative to the largest radius;
+// beyond it, it is a zone with two borders.
+const thickLineShare = 0.05
+
+// lines reads the printed edges off the features and pairs the two sides of
+// thick lines; ascending.
+func (p planeFit) lines() []line {
+	var out []line
+	limit := thickLineShare * p.features[len(p.features)-1].ref()
+	for i := 0; i < len(p.features); i++ {
+		f := &p.features[i]
+		a, b, blur := f.edges()
+		l := line{inner: a, outer: b, blur: blur, seen: f.seen, innerFeat: i, outerFeat: i}
+		if f.inner == f.outer && i+1 < len(p.features) {
+			g := &p.features[i+1]
+			if g.inner == g.outer && g.sign != f.sign && g.ref()-f.ref() < limit && f.ref() > 2*limit {
+				_, o, _ := g.edges()
+				l.outer, l.outerFeat = o, i+1
+				l.seen = math.Max(f.seen, g.seen)
+				i++
+			}
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
+// featureOf returns the feature that carries the edge at radius r.
+func (l line) featureOf(r float64) int {
+	if r == l.inner {
+		return l.innerFeat
+	}
+	return l.outerFeat
+}
+
+// identity says which line of the photo is which given ring.
+type identity struct {
+	scale    float64 // mm per unit
+	match    []int   // by line: index of the given diameter, -1 for none
+	trusted  []bool  // by line: its radius may bind the fit
+	sigmaMM  float64 // with which the given radii bind it
+	warnings []string
+}
+
+// identify finds the scale at which most of the given diameters (ascending, mm)
+// have a line. A given ring that has a line close by but not at its place is a
+// contradiction. pxPerUnit is the sampling.
+func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit float64) (identity, error) {
+	last := len(lines) - 1
+	id := identity{trusted: make([]bool, len(lines))}
+	if len(given) == 1 {
+		id.match = slices.Repeat([]int{-1}, len(lines))
+		id.match[last], id.trusted[last] = 0, true
+		id.scale = given[0] / 2 / pick(lines[last])
+		return id, nil
+	}
+	bestScore := 0.0
+	for _, l := range lines {
+		for _, g := range given {
+			s := g / 2 / pick(l)
+			m, score := assign(lines, pick, given, s, pxPerUnit)
+			// Prefer the reading in which the largest line seen is the largest given.
+			if m[last] == len(given)-1 {
+				score += 0.5
+			}
+			if score > bestScore {
+				bestScore, id.scale, id.match = score, s, m
+			}
+		}
+	}
+	n := 0
+	for _, j := range id.match {
+		if j >= 0 {
+			n++
+		}
+	}
+	if n < 2 {
+		return id, fmt.Errorf("%w: %s", errRingRatio, ratios(lines, pick, given))
+	}
+	id.settle(lines, pick, given, pxPerUnit)
+	// Width of a printed line on this face, mm: what a border may have lost.
+	var widths []float64
+	for i, l := range lines {
+		if id.match[i] >= 0 && l.whole() {
+			widths = append(widths, (l.outer-l.inner)*id.scale)
+		}
+	}
+	width := 0.0
+	if len(widths) > 0 {
+		width = medianOf(widths)
+	}
+	for j, g := range given {
+		if slices.Contains(id.match, j) {
+			continue
+		}
+		near := false
+		for i, l := range lines {
+			d := pick(l)*id.scale*2 - g
+			if id.match[i] >= 0 || l.seen < 0.5 || !(math.Abs(d) < 0.08*g) {
+				continue
+			}
+			near = true
+			if !l.whole() && math.Abs(d) < 3*width {
+				continue // a line of the neighbouring zone's own colour
+			}
+			return id, fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+d)
+		}
+		if !near {
+			id.warnings = append(id.warnings, fmt.Sprintf("the %.4g mm ring was not found in the photo", g))
+		}
+	}
+	return id, nil
+}
+
+// settle fixes the scale by the lines that can be trusted and says how well the
+// print keeps to its diameters. Whole lines come before borders; among them,
+// what departs far from the rest is set aside.
+func (id *identity) settle(lines []line, pick func(line) float64, given []float64, pxPerUnit float64) {
+	use := func(i int) bool { return id.match[i] >= 0 && lines[i].whole() }
+	n := 0
+	for i := range lines {
+		if use(i) {
+			n++
+		}
+	}
+	if n < 2 {
+		use = func(i int) bool { return id.match[i] >= 0 }
+	}
+	var logs []float64
+	for i, l := range lines {
+		if use(i) {
+			logs = append(logs, math.Log(given[id.match[i]]/2/pick(l)))
+		}
+	}
+	mid := medianOf(slices.Clone(logs))
+	dev := make([]float64, len(logs))
+	for i, v := range logs {
+		dev[i] = math.Abs(v - mid)
+	}
+	cut := math.Max(4*1.4826*medianOf(dev), 1e-4)
+	var num, den float64
+	m := 0
+	for i, l := range lines {
+		px := 0.3 / (pick(l) * pxPerUnit) // what a misread edge of 0.3 px is worth
+		if use(i) && math.Abs(math.Log(given[id.match[i]]/2/pick(l))-mid) < cut+px {
+			id.trusted[i] = true
+			num += pick(l) * given[id.match[i]] / 2
+			den += pick(l) * pick(l)
+			m++
+		}
+	}
+	id.scale = num / den
+	var sum float64
+	for i, l := range lines {
+		if id.trusted[i] {
+			d := pick(l)*id.scale - given[id.match[i]]/2
+			sum += d * d
+		}
+	}
+	// The scatter about one scale is print and reading together. Few rings show
+	// little of it: the floor is a twentieth of a pixel.
+	floor := 0.05 / pxPerUnit * id.scale
+	id.sigmaMM = math.Hypot(floor, math.Sqrt(sum/math.Max(1, float64(m-1))))
+}
+
+// assign matches lines to given diameters at scale s, each once, and scores the
+// matching: a point per match, less for larger misfits.
+func assign(lines []line, pick func(line) float64, given []float64, s, pxPerUnit float64) ([]int, float64) {
+	match := slices.Repeat([]int{-1}, len(lines))
+	score := 0.0
+	for j, g := range given {
+		tol := math.Max(printTolerance*g, 2*s/pxPerUnit)
+		bestI, bestD := -1, tol
+		for i, l := range lines {
+			if d := math.Abs(2*pick(l)*s - g); d < bestD && match[i] < 0 {
+				bestI, bestD = i, d
+			}
+		}
+		if bestI >= 0 {
+			match[bestI] = j
+			score += 1 - 0.2*bestD/tol
+		}
+	}
+	return match, score
+}
+
+func ratios(lines []line, pick func(line) float64, given []float64) string {
+	var seen, want []string
+	top := pick(lines[len(lines)-1])
+	for _, l := range lines {
+		seen = append(seen, fmt.Sprintf("%.3f", pick(l)/top))
+	}
+	for _, g := range given {
+		want = append(want, fmt.Sprintf("%.3f", g/given[len(given)-1]))
+	}
+	return fmt.Sprintf("relative to the largest, the photo shows %s and the list says %s", strings.Join(seen, ", "), strings.Join(want, ", "))
+}

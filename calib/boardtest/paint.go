@@ -10,17 +10,18 @@ import (
 // Light and grain change little across a pixel: settle fixes them for a pixel,
 // and albedo then gives the colours of the points in it.
 type boardPainter struct {
-	s      *Scene
-	face   rings
-	paper  rgb
-	backer rgb
-	tape   []box
-	marks  markGrid
-	light  lighting
-	upMark triangle
-	upInk  rgb
-	digits []glyph
-	cells  featureGrid
+	s       *Scene
+	face    rings
+	paper   rgb
+	backer  rgb
+	fixings []fixing
+	creases []crease
+	marks   markGrid
+	light   lighting
+	upMark  triangle
+	upInk   rgb
+	writing []glyph
+	cells   featureGrid
 
 	backerGrain, paperGrain float32 // of the settled pixel
 	lit, glare              rgb
@@ -36,19 +37,9 @@ func newBoardPainter(s *Scene) *boardPainter {
 	b.marks = newMarkGrid(s)
 	b.light = newLighting(s)
 	b.upMark, b.upInk = newTriangle(s.Face.UpMark), s.Face.UpMark.Colour.linear()
-	b.digits = newNumerals(s.Face)
-	if s.Board.Tape && s.Board.PaperWidthMM > 0 {
-		rng := rand.New(rand.NewPCG(s.Seed, 11))
-		for _, sx := range []float64{-1, 1} {
-			for _, sy := range []float64{-1, 1} {
-				sin, cos := math.Sincos(-sx * sy * (0.7 + 0.2*rng.Float64()))
-				b.tape = append(b.tape, box{
-					x: sx * s.Board.PaperWidthMM / 2, y: sy * s.Board.PaperHeightMM / 2,
-					halfX: 0.06 * s.Board.PaperWidthMM, halfY: 12, cos: cos, sin: sin,
-				})
-			}
-		}
-	}
+	b.writing = newWriting(s.Face)
+	b.fixings = newFixings(s)
+	b.creases = newCreases(s)
 	b.cells = newFeatureGrid(b)
 	return b
 }
@@ -63,6 +54,9 @@ func (b *boardPainter) settle(x, y float64) {
 	}
 	d := b.offPaper(x, y)
 	b.paperGrain = 1 + 0.035*tile.at(x*0.6, y*0.6) + 0.03*tile.at(x*0.02+7, y*0.02)
+	for i := range b.creases {
+		b.paperGrain *= b.creases[i].at(x, y)
+	}
 	b.backerGrain = 1
 	if d > -8 {
 		// The sheet lifts a little: a soft shadow along its border.
@@ -100,20 +94,21 @@ func (b *boardPainter) at(x, y, reach float64) (rgb, bool) {
 				c = b.upInk
 			}
 		}
-		if features&onNumeral != 0 {
-			for i := range b.digits {
-				c, e = b.digits[i].paint(x, y, reach, c)
+		if features&onWriting != 0 {
+			for i := range b.writing {
+				c, e = b.writing[i].paint(x, y, reach, c)
 				edge = edge || e
 			}
 		}
 	}
 	c = c.scale(grain)
-	if features&onTape != 0 {
-		for i := range b.tape {
-			d := b.tape[i].distance(x, y)
+	if features&onFixing != 0 {
+		for i := range b.fixings {
+			f := &b.fixings[i]
+			d := f.distance(x, y)
 			edge = edge || math.Abs(d) < reach
 			if d <= 0 {
-				c = c.mix(rgb{0.62, 0.55, 0.36}, 0.55)
+				c = c.mix(f.colour, f.cover)
 			}
 		}
 	}
@@ -138,8 +133,8 @@ func (b *boardPainter) texture(x, y float64) float32 {
 const (
 	onBacker = 1 << iota // not wholly on the sheet
 	onUpMark
-	onNumeral
-	onTape
+	onWriting
+	onFixing
 )
 
 // featureGrid tells which features can be met in each cell of the board, so that
@@ -165,15 +160,15 @@ func newFeatureGrid(b *boardPainter) featureGrid {
 		if b.s.Face.UpMark.SizeMM > 0 && b.upMark.distance(x, y) < margin {
 			f |= onUpMark
 		}
-		for k := range b.digits {
-			d := &b.digits[k]
+		for k := range b.writing {
+			d := &b.writing[k]
 			if x > d.x0-margin && y > d.y0-margin && x < d.x1+margin && y < d.y1+margin {
-				f |= onNumeral
+				f |= onWriting
 			}
 		}
-		for k := range b.tape {
-			if b.tape[k].distance(x, y) < margin {
-				f |= onTape
+		for k := range b.fixings {
+			if b.fixings[k].distance(x, y) < margin {
+				f |= onFixing
 			}
 		}
 		g.cells[i] = f
@@ -318,6 +313,76 @@ func (b *box) distance(x, y float64) float64 {
 	x, y = x-b.x, y-b.y
 	u, v := b.cos*x+b.sin*y, -b.sin*x+b.cos*y
 	return max(math.Abs(u)-b.halfX, math.Abs(v)-b.halfY)
+}
+
+// fixing is one strip of tape, screw head or clip.
+type fixing struct {
+	box
+	round  bool
+	colour rgb
+	cover  float32
+}
+
+func (f *fixing) distance(x, y float64) float64 {
+	if f.round {
+		return math.Hypot(x-f.x, y-f.y) - f.halfX
+	}
+	return f.box.distance(x, y)
+}
+
+// newFixings holds the sheet at its corners.
+func newFixings(s *Scene) (out []fixing) {
+	w, h := s.Board.PaperWidthMM/2, s.Board.PaperHeightMM/2
+	if w == 0 {
+		w, h = s.Board.WidthMM/2-12, s.Board.HeightMM/2-12
+	}
+	rng := rand.New(rand.NewPCG(s.Seed, 11))
+	for _, sx := range []float64{-1, 1} {
+		for _, sy := range []float64{-1, 1} {
+			f := fixing{box: box{x: sx * w, y: sy * h, cos: 1}, cover: 1}
+			switch s.Board.Fixing {
+			case "tape":
+				f.sin, f.cos = math.Sincos(-sx * sy * (0.7 + 0.2*rng.Float64()))
+				f.halfX, f.halfY, f.colour, f.cover = 0.12*w, 12, rgb{0.62, 0.55, 0.36}, 0.55
+			case "screws":
+				f.x, f.y, f.halfX, f.round = sx*(w-8), sy*(h-8), 4, true
+				f.colour = rgb{0.22, 0.22, 0.23}
+			case "clips":
+				if sy < 0 {
+					continue
+				}
+				f.x, f.y, f.halfX, f.halfY = sx*w*0.6, h-8, 17, 15
+				f.colour = rgb{0.012, 0.012, 0.012}
+			default:
+				continue
+			}
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// crease is a fold: one side of it lighter, the other darker.
+type crease struct{ nx, ny, off, depth, widthMM float64 }
+
+func newCreases(s *Scene) (out []crease) {
+	rng := rand.New(rand.NewPCG(s.Seed, 13))
+	for i := range s.Board.Creases {
+		// Most folds are near the sheet's axes.
+		a := math.Pi/2*float64(i%2) + 0.12*rng.NormFloat64()
+		sin, cos := math.Sincos(a)
+		off := 0.2 * s.Board.PaperWidthMM * rng.NormFloat64()
+		out = append(out, crease{cos, sin, off, 0.05 + 0.1*rng.Float64(), 1.5 + 3*rng.Float64()})
+	}
+	return out
+}
+
+func (c *crease) at(x, y float64) float32 {
+	d := (c.nx*x + c.ny*y - c.off) / c.widthMM
+	if d > 4 || d < -4 {
+		return 1
+	}
+	return float32(1 + c.depth*d*math.Exp(-d*d/2)*1.6)
 }
 
 // triangle points up, its tip at (0, tip).

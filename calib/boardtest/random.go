@@ -36,8 +36,11 @@ func Random(seed uint64, of Difficulty) Scene {
 	s.randomCamera(d, of)
 	s.randomLight(d, of)
 	s.randomImaging(d, of)
-	s.Surroundings = Surroundings{Wall: "render", WallMM: d.between(50, 1500), FloorMM: 800}
+	s.randomSurroundings(d)
 	s.randomStickers(d, of)
+	if of == Hopeless {
+		s.spoil(d)
+	}
 	return s
 }
 
@@ -57,7 +60,7 @@ func (s *Scene) randomFace(d draw, of Difficulty) {
 	s.Face.Kind = "paper"
 	s.Board = Board{
 		WidthMM: outer * 1.3, HeightMM: outer * 1.3, ThicknessMM: 20, Colour: jitter(d, Colour{176, 138, 96}, 8),
-		PaperWidthMM: outer * 1.1, PaperHeightMM: outer * 1.1, Paper: jitter(d, Colour{236, 235, 230}, 4), Texture: "card", Tape: d.chance(0.5),
+		PaperWidthMM: outer * 1.1, PaperHeightMM: outer * 1.1, Paper: jitter(d, Colour{236, 235, 230}, 4), Texture: "card", Fixing: "tape",
 	}
 }
 
@@ -81,6 +84,17 @@ func (s *Scene) randomCamera(d draw, of Difficulty) {
 }
 
 func (s *Scene) randomLight(d draw, of Difficulty) {
+	defer func() {
+		if of == Clear || d.chance(0.5) {
+			return
+		}
+		l := &s.Light
+		l.Name, l.Sun = "sun", l.Ambient*0.5
+		l.Ambient -= l.Sun
+		l.Shadow = pick(d, "edge", "post", "leaves")
+		l.ShadowAngle, l.ShadowAtMM = d.between(-math.Pi, math.Pi), d.between(-150, 150)
+		l.ShadowWidthMM, l.PenumbraMM = d.between(30, 90), d.between(3, 20)
+	}()
 	s.Light = Light{Name: "even", Ambient: d.between(0.6, 0.95), GradientX: d.between(-0.2, 0.2), GradientY: d.between(-0.2, 0.2)}
 }
 
@@ -100,13 +114,49 @@ func (s *Scene) randomStickers(d draw, of Difficulty) {
 	names := d.Perm(len(ColourNames) - 1)[:1+d.IntN(3)]
 	dia := pick(d, 8.0, 10, 12, 13, 15, 16, 19, 20, 24, 25)
 	sd := s.Face.OuterMM() * d.between(0.06, 0.16)
+	bare := pick(d, Hole, Dent, Smudge)
 	for k, n := range names {
 		name := ColourNames[n]
 		colour := jitter(d, namedColours[name], 6)
 		for range 5 + d.IntN(8) {
+			if of == Bare {
+				s.Marks = append(s.Marks, Mark{Kind: bare, X: sd * d.NormFloat64(), Y: sd * d.NormFloat64(), DiameterMM: d.between(6, 15), String: 1})
+				continue
+			}
 			s.Marks = append(s.Marks, Mark{
 				Kind: Sticker, X: sd * d.NormFloat64(), Y: sd * d.NormFloat64(), DiameterMM: dia, Name: name, Colour: colour, String: k + 1,
 			})
 		}
+	}
+}
+
+func (s *Scene) randomSurroundings(d draw) {
+	s.Surroundings = Surroundings{
+		Wall: pick(d, "render", "bricks", "planks", "panel", "hedge"), WallMM: d.between(50, 1500),
+		Floor: pick(d, "grass", "gravel", "planks", "concrete"), FloorMM: s.Board.HeightMM/2 + d.between(150, 700),
+		Legs: d.chance(0.6),
+	}
+	for range d.IntN(4) {
+		s.Surroundings.Things = append(s.Surroundings.Things, Thing{
+			Shape: pick(d, "disc", "hoop", "ball", "bucket"),
+			X:     d.between(-1.2, 1.2) * s.Board.WidthMM, Y: d.between(-0.9, 0.7) * s.Board.HeightMM, BehindMM: 40, RadiusMM: d.between(40, 170),
+			Colour: namedColours[pick(d, ColourNames...)], Inner: namedColours[pick(d, ColourNames...)],
+		})
+	}
+}
+
+// spoil makes the scene one that nothing should be measured in.
+func (s *Scene) spoil(d draw) {
+	switch s.Hopeless = pick(d, "no_target", "blurred", "dark", "too_small", "too_steep"); s.Hopeless {
+	case "no_target":
+		s.Face, s.Board, s.Marks, s.Surroundings.Legs = Face{}, Board{}, nil, false
+	case "blurred":
+		s.Imaging.BlurPx = float64(s.Camera.Width) / 80
+	case "dark":
+		s.Imaging.ExposureEV = -9
+	case "too_small":
+		s.Camera.DistanceMM = s.Camera.FillDistanceMM(s.Face.OuterMM(), 0.03)
+	case "too_steep":
+		s.Camera.Tilt = d.between(84, 87) * math.Pi / 180
 	}
 }

@@ -39,6 +39,10 @@ type Face struct {
 	UpMark UpMark
 	// Numerals count the zones from 1 at the outside, along the four half axes.
 	Numerals Numerals
+	// Caption is written below the rings on the left, CaptionMM tall, in the colour
+	// of the outermost line.
+	Caption   string
+	CaptionMM float64
 	// WobbleMM is the standard deviation of the radius of hand-drawn rings.
 	WobbleMM float64
 	// StretchX and StretchY are the printer's errors of scale, 0.01 for 1% too
@@ -86,7 +90,8 @@ type Board struct {
 	PaperWidthMM, PaperHeightMM float64
 	Paper                       Colour
 	Texture                     string // of the backer: "", "card", "wood" or "felt"
-	Tape                        bool   // strips of tape over the corners of the sheet
+	Fixing                      string // of the sheet: "", "tape", "screws" or "clips"
+	Creases                     int    // fold lines across the sheet
 	// BowMM is how far the left and right edges lie behind the middle: a cylinder
 	// about the vertical axis. Board coordinates of a bowed board are those of its
 	// projection on the plane through the centre.
@@ -172,9 +177,8 @@ type Surroundings struct {
 	Things  []Thing
 }
 
-// Thing is a round object that is no board: a "disc" on the wall, a "hoop" (a
-// disc with rings of two colours and no common centre with the board) or a
-// "bucket" before the wall.
+// Thing is a round object that is no board: a "disc", a "hoop" (a disc with two
+// rings), a "ball" or a "bucket".
 type Thing struct {
 	Shape         string
 	X, Y          float64 // board mm, on a plane parallel to the board

@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"sync"
 
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/gofont/gobold"
@@ -122,24 +123,56 @@ func (g *glyph) paint(x, y, reach float64, c rgb) (rgb, bool) {
 	return c.mix(g.ink, a), a > 0.01 && a < 0.99
 }
 
-// newNumerals places the numerals of a face in the middle of its zones, on the
-// four half axes.
-func newNumerals(f Face) (out []glyph) {
+// typeface is the sans that numerals and captions are set in. A face made from
+// it is for one goroutine only.
+var typeface = sync.OnceValue(func() *opentype.Font {
+	f, err := opentype.Parse(gobold.TTF)
+	if err != nil {
+		panic("boardtest: " + err.Error())
+	}
+	return f
+})
+
+const (
+	typeCells = 96          // raster cells per em
+	capCells  = 0.72 * 96.0 // height of a digit
+)
+
+// newGlyph sets text sizeMM tall with its middle at (x, y).
+func newGlyph(text string, sizeMM, x, y float64, ink rgb) glyph {
+	mm := sizeMM / capCells
+	face, err := opentype.NewFace(typeface(), &opentype.FaceOptions{Size: typeCells, DPI: 72, Hinting: font.HintingNone})
+	if err != nil {
+		panic("boardtest: " + err.Error())
+	}
+	d := font.Drawer{Face: face, Src: image.Opaque}
+	bounds, _ := d.BoundString(text)
+	w, h := (bounds.Max.X-bounds.Min.X).Ceil()+4, (bounds.Max.Y-bounds.Min.Y).Ceil()+4
+	img := image.NewAlpha(image.Rect(0, 0, w, h))
+	d.Dst = img
+	d.Dot = fixed.Point26_6{X: fixed.I(2) - bounds.Min.X, Y: fixed.I(2) - bounds.Min.Y}
+	d.DrawString(text)
+	g := glyph{ink: ink}
+	g.w, g.h, g.inv = w, h, 1/mm
+	g.x0, g.y0 = x-float64(w-1)*mm/2, y-float64(h-1)*mm/2
+	g.x1, g.y1 = g.x0+float64(w-1)*mm, g.y0+float64(h-1)*mm
+	g.v = make([]float32, w*h)
+	for row := range h { // the board's y is up
+		for col := range w {
+			g.v[(h-1-row)*w+col] = float32(img.AlphaAt(col, row).A) / 255
+		}
+	}
+	return g
+}
+
+// newWriting places the numerals of a face in the middle of its zones, on the
+// four half axes, and its caption.
+func newWriting(f Face) (out []glyph) {
 	n := f.Numerals
-	if n.SizeMM == 0 {
-		return nil
-	}
-	ttf, err := opentype.Parse(gobold.TTF)
-	if err != nil {
-		panic("boardtest: " + err.Error())
-	}
-	const cells = 96 // per em
-	fc, err := opentype.NewFace(ttf, &opentype.FaceOptions{Size: cells, DPI: 72, Hinting: font.HintingNone})
-	if err != nil {
-		panic("boardtest: " + err.Error())
-	}
-	mm := n.SizeMM / (0.72 * cells) // digits are some 0.72 em tall
 	for z := range min(len(n.Zones), len(f.Rings)) {
+		if n.SizeMM == 0 {
+			break
+		}
 		outer, inner := f.Rings[z].OuterDiameterMM/2-f.Rings[z].LineMM, 0.0
 		if z+1 < len(f.Rings) {
 			inner = f.Rings[z+1].OuterDiameterMM / 2
@@ -148,27 +181,13 @@ func newNumerals(f Face) (out []glyph) {
 		if inner == 0 {
 			r = outer * 0.6
 		}
-		d := font.Drawer{Face: fc}
-		text := string(rune('1' + z%9))
-		bounds, _ := d.BoundString(text)
-		w, h := (bounds.Max.X-bounds.Min.X).Ceil()+4, (bounds.Max.Y-bounds.Min.Y).Ceil()+4
-		img := image.NewAlpha(image.Rect(0, 0, w, h))
-		d.Dst, d.Src = img, image.Opaque
-		d.Dot = fixed.Point26_6{X: fixed.I(2) - bounds.Min.X, Y: fixed.I(2) - bounds.Min.Y}
-		d.DrawString(text)
 		for _, at := range [][2]float64{{1, 0}, {0, 1}, {-1, 0}, {0, -1}} {
-			g := glyph{ink: n.Zones[z].linear()}
-			g.w, g.h, g.inv = w, h, 1/mm
-			g.x0, g.y0 = at[0]*r-float64(w)*mm/2, at[1]*r-float64(h)*mm/2
-			g.x1, g.y1 = g.x0+float64(w-1)*mm, g.y0+float64(h-1)*mm
-			g.v = make([]float32, w*h)
-			for y := range h { // the board's y is up
-				for x := range w {
-					g.v[(h-1-y)*w+x] = float32(img.AlphaAt(x, y).A) / 255
-				}
-			}
-			out = append(out, g)
+			out = append(out, newGlyph(string(rune('1'+z%9)), n.SizeMM, at[0]*r, at[1]*r, n.Zones[z].linear()))
 		}
+	}
+	if f.Caption != "" && len(f.Rings) > 0 {
+		r := f.OuterMM() / 2
+		out = append(out, newGlyph(f.Caption, f.CaptionMM, -0.62*r, -0.97*r, f.Rings[0].Line.linear()))
 	}
 	return out
 }

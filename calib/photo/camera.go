@@ -38,37 +38,14 @@ type exifFacts struct {
 	focalMM           float64
 	planeX, planeY    float64 // pixels per unit on the sensor
 	planeUnit         int     // 2 inch, 3 cm, 4 mm, 5 µm
+	raw               bool    // a preview or a raw format's mark
 	widthPx, heightPx float64 // of the picture as the camera stored it
 }
 
-// readCamera never fails: what cannot be read stays zero. size is the picture's as
-// stored.
+// readCamera never fails: what cannot be read stays zero. size is the picture's,
+// turned or not.
 func readCamera(f format, data []byte, size image.Point) Camera {
-	kind := map[format]imagemeta.ImageFormat{
-		jpegFormat: imagemeta.JPEG,
-		pngFormat:  imagemeta.PNG,
-		webpFormat: imagemeta.TIFF, // its EXIF chunk alone
-		tiffFormat: imagemeta.TIFF,
-		heicFormat: imagemeta.HEIF,
-	}[f]
-	if f == webpFormat {
-		data = webpEXIF(data)
-	}
-	var facts exifFacts
-	// An error may come after good tags, so those are kept.
-	_, _ = imagemeta.Decode(imagemeta.Options{
-		R:            &rationed{Reader: bytes.NewReader(data), left: maxMetadataBytes},
-		ImageFormat:  kind,
-		Sources:      imagemeta.EXIF,
-		LimitNumTags: 1000,
-		ShouldHandleTag: func(t imagemeta.TagInfo) bool {
-			return strings.HasPrefix(t.Namespace, "IFD0") // not the preview's
-		},
-		HandleTag: func(t imagemeta.TagInfo) error {
-			facts.add(t.Tag, t.Value)
-			return nil
-		},
-	})
+	facts := readEXIF(f, data)
 	c := facts.camera
 	if c.Focal35MM == 0 {
 		c.Focal35MM = facts.focal35MM()
@@ -77,6 +54,44 @@ func readCamera(f format, data []byte, size image.Point) Camera {
 		c.Focal35MM = 0
 	}
 	return c
+}
+
+// readEXIF collects the tags we use. A parser's error may come after good tags, so
+// those are kept and the error is not.
+func readEXIF(f format, data []byte) (facts exifFacts) {
+	kind := imagemeta.TIFF // also of a bare EXIF block
+	switch f {
+	case jpegFormat:
+		kind = imagemeta.JPEG
+	case pngFormat:
+		kind = imagemeta.PNG
+	case webpFormat:
+		data = webpEXIF(data)
+	case heicFormat:
+		kind = imagemeta.HEIF
+	}
+	_, _ = imagemeta.Decode(imagemeta.Options{
+		R:            &rationed{Reader: bytes.NewReader(data), left: maxMetadataBytes},
+		ImageFormat:  kind,
+		Sources:      imagemeta.EXIF,
+		LimitNumTags: 1000,
+		ShouldHandleTag: func(t imagemeta.TagInfo) bool {
+			return t.Namespace == "IFD0" || t.Namespace == "IFD0/ExifIFDP" // not the preview's
+		},
+		HandleTag: func(t imagemeta.TagInfo) error {
+			facts.add(t.Tag, t.Value)
+			return nil
+		},
+	})
+	return facts
+}
+
+// rawPhoto reports whether a TIFF is a camera's raw file, whose first picture is
+// only a small preview: that says so itself (NewSubfileType 1, TIFF 6.0, section 8)
+// or the file names its raw format.
+func rawPhoto(data []byte) bool {
+	const cr2 = "CR\x02" // after the TIFF header
+	return len(data) >= 11 && string(data[8:11]) == cr2 || readEXIF(tiffFormat, data).raw
 }
 
 // maxMetadataBytes is the most that is read for metadata, wherever in the file it
@@ -101,6 +116,10 @@ func (r *rationed) Read(p []byte) (int, error) {
 
 func (f *exifFacts) add(tag string, value any) {
 	switch tag {
+	case "SubfileType":
+		f.raw = f.raw || number(value) == 1
+	case "DNGVersion":
+		f.raw = true
 	case "Make":
 		f.camera.Make = text(value)
 	case "Model":

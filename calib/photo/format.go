@@ -12,7 +12,6 @@ import (
 	"image/png"
 	"io"
 
-	"github.com/gen2brain/heic"
 	"golang.org/x/image/tiff"
 	"golang.org/x/image/webp"
 )
@@ -95,11 +94,11 @@ func (f format) decode(data []byte, opts Options) (img *image.NRGBA, err error) 
 	if f == jpegFormat && opts.DecodeJPEG != nil {
 		return decodeWith(opts.DecodeJPEG, data, cfg)
 	}
-	src, err := f.pixels(data)
+	img, err = f.pixels(data)
 	if err != nil {
 		return nil, explain(err)
 	}
-	return opaque(src), nil
+	return img, nil
 }
 
 // decodeWith calls the caller's decoder and holds it to its promise.
@@ -129,27 +128,40 @@ func (f format) config(data []byte) (image.Config, error) {
 	case webpFormat:
 		return webp.DecodeConfig(r)
 	case tiffFormat:
+		if rawPhoto(data) {
+			return image.Config{}, unsupported("this is a camera's raw file, which is not read", "export it as JPEG")
+		}
 		return tiff.DecodeConfig(r)
 	case heicFormat:
-		return heic.DecodeConfig(r)
+		head, err := readHEICHeader(data)
+		return image.Config{Width: head.size.X, Height: head.size.Y}, err
 	}
 	return image.Config{}, refusal(data)
 }
 
-func (f format) pixels(data []byte) (image.Image, error) {
+// pixels decodes the whole file.
+func (f format) pixels(data []byte) (*image.NRGBA, error) {
+	var img image.Image
+	var err error
+	colour := jfif
 	r := bytes.NewReader(data)
 	switch f {
 	case jpegFormat:
-		return jpeg.Decode(r)
+		img, err = jpeg.Decode(r)
 	case pngFormat:
-		return png.Decode(r)
+		img, err = png.Decode(r)
 	case webpFormat:
-		return webp.Decode(r)
+		img, err = webp.Decode(r)
+		colour = vp8YUV // which the webp package leaves to its caller
 	case tiffFormat:
-		return tiff.Decode(r)
-	default:
-		return heic.Decode(r)
+		img, err = tiff.Decode(r)
+	case heicFormat:
+		return decodeHEIC(data)
 	}
+	if err != nil {
+		return nil, err
+	}
+	return opaque(img, colour), nil
 }
 
 // refusal names what a file of no format of ours seems to be.
@@ -237,41 +249,23 @@ func jpegWhole(data []byte) bool {
 	}
 }
 
-// boxesWhole walks the top-level boxes of an ISO 14496-12 file.
-func boxesWhole(data []byte) bool {
-	for len(data) > 0 {
-		if len(data) < 8 {
-			return false
+// opaque copies any decoded picture to 8-bit values over white, with Min (0, 0).
+// 16-bit values keep their high byte; colour is how Y'CbCr is meant.
+func opaque(src image.Image, colour yuv) *image.NRGBA {
+	switch src := src.(type) {
+	case *image.YCbCr:
+		if img := fromYCbCr(src, colour); img != nil {
+			return img
 		}
-		size := uint64(binary.BigEndian.Uint32(data))
-		switch size {
-		case 0: // to the end of the file
-			return true
-		case 1: // 64-bit size
-			if len(data) < 16 {
-				return false
-			}
-			size = binary.BigEndian.Uint64(data[8:])
-		}
-		if size < 8 || size > uint64(len(data)) {
-			return false
-		}
-		data = data[size:]
-	}
-	return true
-}
-
-// opaque copies any decoded picture to 8-bit sRGB over white, with Min (0, 0). 16-bit
-// values keep their high byte.
-func opaque(src image.Image) *image.NRGBA {
-	b := src.Bounds()
-	if y, ok := src.(*image.YCbCr); ok {
-		if img := fromYCbCr(y); img != nil {
+	case *image.NYCbCrA:
+		if img := fromYCbCr(&src.YCbCr, colour); img != nil {
+			overWhite(img, src.A[src.AOffset(src.Rect.Min.X, src.Rect.Min.Y):], src.AStride)
 			return img
 		}
 	}
 	// RGBA and NRGBA are the same bytes where nothing is transparent, and draw is
 	// fast to RGBA only.
+	b := src.Bounds()
 	dst := image.NewRGBA(image.Rectangle{Max: b.Size()})
 	op := draw.Src
 	if o, ok := src.(interface{ Opaque() bool }); !ok || !o.Opaque() {

@@ -1,15 +1,64 @@
 package photo
 
-import "image"
+import (
+	"encoding/binary"
+	"image"
+	"math"
+)
 
-// fromYCbCr converts full-range Y'CbCr (ITU-T T.871, JFIF) to opaque RGB. Chroma of
-// half the width or height sits midway between its luma samples there; it is
-// interpolated by the triangle filter 3/4, 1/4 of the Independent JPEG Group's
-// library ("fancy upsampling", jdsample.c), rounding included. Taking the nearest
-// chroma sample, as image.YCbCr.At does, would move colour by half a pixel.
+// yuv is the way from Y'CbCr to R'G'B': black and gain of the luma, and what each
+// colour takes from the chroma, all gains in 1/65536.
+type yuv struct {
+	black, gain int32
+	rCr         int32
+	gCb, gCr    int32
+	bCb         int32
+}
+
+// newYUV makes the matrix from the luma weights of red and blue (ITU-T H.273,
+// 8.3). Full range uses all of 0 to 255; else luma has 16 to 235, chroma 16 to 240.
+func newYUV(kr, kb float64, fullRange bool) yuv {
+	kg := 1 - kr - kb
+	black, luma, chroma := int32(0), 1.0, 1.0
+	if !fullRange {
+		black, luma, chroma = 16, 255.0/219, 255.0/224
+	}
+	fixed := func(v float64) int32 { return int32(math.Round(v * 65536)) }
+	return yuv{
+		black: black,
+		gain:  fixed(luma),
+		rCr:   fixed(2 * (1 - kr) * chroma),
+		gCb:   fixed(-2 * (1 - kb) * kb / kg * chroma),
+		gCr:   fixed(-2 * (1 - kr) * kr / kg * chroma),
+		bCb:   fixed(2 * (1 - kb) * chroma),
+	}
+}
+
+var (
+	jfif   = newYUV(0.299, 0.114, true)  // ITU-T T.871
+	vp8YUV = newYUV(0.299, 0.114, false) // RFC 6386, 9.2: ITU-R BT.601
+)
+
+// codedYUV returns the matrix of an ITU-T H.273 MatrixCoefficients number (table
+// 4); unspecified and rare ones are taken as JFIF's.
+func codedYUV(matrix int, fullRange bool) yuv {
+	switch matrix {
+	case 1: // BT.709
+		return newYUV(0.2126, 0.0722, fullRange)
+	case 9, 10: // BT.2020
+		return newYUV(0.2627, 0.0593, fullRange)
+	}
+	return newYUV(0.299, 0.114, fullRange)
+}
+
+// fromYCbCr converts Y'CbCr to opaque RGB. Chroma of half the width or height sits
+// midway between its luma samples in all our formats; it is interpolated by the
+// triangle filter 3/4, 1/4 of the Independent JPEG Group's library ("fancy
+// upsampling", jdsample.c), rounding included. Taking the nearest chroma sample, as
+// image.YCbCr.At does, would move colour by half a pixel.
 //
 // nil means a rarer chroma layout (4:1:1, 4:1:0).
-func fromYCbCr(src *image.YCbCr) *image.NRGBA {
+func fromYCbCr(src *image.YCbCr, colour yuv) *image.NRGBA {
 	var halfX, halfY bool
 	switch src.SubsampleRatio {
 	case image.YCbCrSubsampleRatio444:
@@ -52,7 +101,7 @@ func fromYCbCr(src *image.YCbCr) *image.NRGBA {
 		upsample(cb, row(src.Cb, near), row(src.Cb, far), sum, halfX, halfY, bias)
 		upsample(cr, row(src.Cr, near), row(src.Cr, far), sum, halfX, halfY, bias)
 		luma := src.YOffset(b.Min.X, b.Min.Y+y)
-		toRGB(dst.Pix[y*dst.Stride:][:4*w], src.Y[luma:luma+w], cb[:w], cr[:w])
+		colour.toRGB(dst.Pix[y*dst.Stride:][:4*w], src.Y[luma:luma+w], cb[:w], cr[:w])
 	}
 	return dst
 }
@@ -91,22 +140,33 @@ func upsample(dst, near, far []byte, sum []uint16, halfX, halfY bool, bias uint1
 	}
 }
 
-// toRGB converts one row; the 16.16 factors are those of ITU-T T.871, section 7:
-// 1.402, 0.344136, 0.714136, 1.772.
-func toRGB(dst, luma, cb, cr []byte) {
+// toRGB converts one row.
+func (m yuv) toRGB(dst, luma, cb, cr []byte) {
 	n := len(luma)
 	cb, cr = cb[:n], cr[:n]
 	for i, y := range luma {
-		y16 := int32(y)<<16 + 1<<15
+		y16 := (int32(y)-m.black)*m.gain + 1<<15
 		b, r := int32(cb[i])-128, int32(cr[i])-128
-		d := dst[4*i : 4*i+4 : 4*i+4]
-		d[0] = clamp8((y16 + 91881*r) >> 16)
-		d[1] = clamp8((y16 - 22554*b - 46802*r) >> 16)
-		d[2] = clamp8((y16 + 116130*b) >> 16)
-		d[3] = 255
+		binary.LittleEndian.PutUint32(dst[4*i:],
+			clamp8(y16+m.rCr*r)|clamp8(y16+m.gCb*b+m.gCr*r)<<8|clamp8(y16+m.bCb*b)<<16|0xff<<24)
 	}
 }
 
-func clamp8(v int32) byte {
-	return byte(min(max(v, 0), 255))
+// clamp8 rounds 16.16 down to a byte's range.
+func clamp8(v int32) uint32 {
+	return uint32(min(max(v>>16, 0), 255))
+}
+
+// overWhite blends a picture with its alpha plane over white, in place.
+func overWhite(img *image.NRGBA, alpha []byte, stride int) {
+	for y := range img.Rect.Dy() {
+		row := img.Pix[y*img.Stride:]
+		for x := range img.Rect.Dx() {
+			a := uint32(alpha[y*stride+x])
+			for c := range 3 {
+				v := &row[4*x+c]
+				*v = byte((uint32(*v)*a + 255*(255-a) + 127) / 255)
+			}
+		}
+	}
 }

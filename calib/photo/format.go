@@ -208,12 +208,25 @@ func (f format) whole(data []byte) bool {
 	switch f {
 	case jpegFormat:
 		return jpegWhole(data)
+	case pngFormat:
+		return pngWhole(data)
 	case webpFormat:
 		return int64(binary.LittleEndian.Uint32(data[4:]))+8 <= int64(len(data))
 	case heicFormat:
 		return boxesWhole(data)
 	}
 	return true // the decoder itself reports it
+}
+
+// pngWhole walks the chunks (PNG specification, 5.3) to IEND.
+func pngWhole(data []byte) bool {
+	for at := int64(8); at+12 <= int64(len(data)); {
+		if string(data[at+4:at+8]) == "IEND" {
+			return true
+		}
+		at += 12 + int64(binary.BigEndian.Uint32(data[at:]))
+	}
+	return false
 }
 
 // jpegWhole walks the segments (ITU-T T.81, annex B) to the end-of-image marker.

@@ -166,5 +166,6 @@ func flagsFirst(app *cli.App, args []string) []string {
 func commands(c console) []*cli.Command {
 	return []*cli.Command{
 		NewCommand(c),
+		FaceCommand(c),
 	}
 }

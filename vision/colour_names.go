@@ -1,0 +1,124 @@
+package vision
+
+import (
+	"math"
+	"sort"
+)
+
+// prototypes are typical sRGB values of coloured paper stickers under neutral
+// light, several per name (own choice, common office and craft colours; no
+// published source).
+var prototypes = []struct {
+	name    string
+	r, g, b float64
+}{
+	{"red", 205, 35, 38}, {"red", 180, 30, 40}, {"red", 225, 45, 45},
+	{"orange", 235, 115, 35}, {"orange", 245, 135, 50}, {"orange", 215, 95, 30},
+	{"yellow", 250, 215, 50}, {"yellow", 235, 205, 30}, {"yellow", 255, 235, 90},
+	{"green", 40, 145, 70}, {"green", 60, 165, 70}, {"green", 25, 115, 55}, {"green", 110, 190, 70},
+	{"blue", 28, 88, 185}, {"blue", 40, 110, 210}, {"blue", 25, 65, 150}, {"blue", 50, 140, 205},
+	{"purple", 115, 55, 145}, {"purple", 130, 70, 165}, {"purple", 95, 45, 130},
+	{"pink", 240, 115, 170}, {"pink", 245, 90, 150}, {"pink", 245, 150, 190}, {"pink", 230, 80, 160},
+	{"black", 30, 28, 28}, {"black", 45, 45, 48}, {"black", 18, 18, 20},
+	{"white", 242, 240, 238}, {"white", 225, 225, 225}, {"white", 250, 245, 250},
+}
+
+// StickerColours are the names findMarks can give, in a fixed order.
+var stickerColours = []string{"red", "blue", "purple", "green", "orange", "yellow", "pink", "black", "white"}
+
+var prototypeLab = func() []lab {
+	out := make([]lab, len(prototypes))
+	for i, p := range prototypes {
+		out[i] = labOf(srgbToLinear(p.r/255), srgbToLinear(p.g/255), srgbToLinear(p.b/255))
+	}
+	return out
+}()
+
+// nameDistances returns the least CIEDE2000 from linear colour v to each of
+// stickerColours.
+func nameDistances(v [3]float64) map[string]float64 {
+	c := labOf(v[0], v[1], v[2])
+	out := map[string]float64{}
+	for i, p := range prototypes {
+		d := ciede2000(c, prototypeLab[i])
+		if o, ok := out[p.name]; !ok || d < o {
+			out[p.name] = d
+		}
+	}
+	return out
+}
+
+// whiteGain returns the factor per channel that makes the lightest neutral part
+// of the face white paper; ones when the face has no such part.
+func (s *search) whiteGain() [3]float64 {
+	m := s.m
+	type zone struct {
+		v    [3]float32
+		area float64
+	}
+	var zs []zone
+	for r := range m.radial[0] {
+		if abs32(m.radial[1][r]) < 0.35 && abs32(m.radial[2][r]) < 0.6 {
+			zs = append(zs, zone{[3]float32{m.radial[0][r], m.radial[1][r], m.radial[2][r]}, float64(r) + 0.5})
+		}
+	}
+	sort.Slice(zs, func(i, j int) bool { return zs[i].v[0] > zs[j].v[0] })
+	total := m.edgePx * m.edgePx / 2
+	sum := 0.0
+	for _, z := range zs {
+		sum += z.area
+		if sum < 0.04*total {
+			continue
+		}
+		c := class{mean: z.v}
+		lin := c.linear()
+		lum := 0.2126*lin[0] + 0.7152*lin[1] + 0.0722*lin[2]
+		if lum < 0.12 {
+			break
+		}
+		gain := max(0.7, min(1.6, 0.82/lum))
+		var out [3]float64
+		for k := range 3 {
+			out[k] = gain * math.Pow(lum/lin[k], 0.8) // most, not all, of a cast is light
+		}
+		return out
+	}
+	return [3]float64{1, 1, 1}
+}
+
+// nameClasses gives each class its colour name, or none when it is no colour that
+// is looked for.
+func (s *search) nameClasses() {
+	white := s.whiteGain()
+	wanted := map[string]bool{}
+	for _, n := range s.opts.Colours {
+		wanted[n] = true
+	}
+	for _, c := range s.classes {
+		lin := c.linear()
+		for k := range 3 {
+			lin[k] *= white[k]
+		}
+		d := nameDistances(lin)
+		best, second, other := "", "", ""
+		for _, n := range stickerColours {
+			if len(wanted) > 0 && !wanted[n] {
+				if other == "" || d[n] < d[other] {
+					other = n
+				}
+				continue
+			}
+			switch {
+			case best == "" || d[n] < d[best]:
+				best, second = n, best
+			case second == "" || d[n] < d[second]:
+				second = n
+			}
+		}
+		if best == "" || d[best] > 30 || (other != "" && d[best] > d[other]+14) {
+			continue
+		}
+		c.name = best
+		c.unsure = second != "" && d[best] > 0.75*d[second]
+	}
+}

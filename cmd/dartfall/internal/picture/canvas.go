@@ -92,14 +92,18 @@ func (c *canvas) glyph(id Identity, lk look, x, y, r float64) {
 	for i, p := range pts {
 		pts[i] = [2]float64{x + r*p[0], y + r*p[1]}
 	}
-	c.polygon(true, pts...)
+	// Begin in the middle of a side: the rasteriser joins corners, not ends.
+	last := pts[len(pts)-1]
+	mid := [2]float64{(last[0] + pts[0][0]) / 2, (last[1] + pts[0][1]) / 2}
+	c.polygon(true, append([][2]float64{mid}, pts...)...)
 	line := math.Max(1.2, r/6)
 	c.stroke(3*line, white)
 	switch {
 	case lk.hollow:
 		c.fill(white)
 		if lk.dashed {
-			c.stroke(2.6*line, ink, 3*line, 2*line)
+			c.stroke(2.9*line, ink, 3*line, 2*line)
+			c.stroke(1.2*line, id.Tone, 3*line, 2*line)
 			return
 		}
 		c.stroke(2.9*line, ink)

@@ -18,3 +18,12 @@ func lengthText(mm float64) string {
 		return fmt.Sprintf("%.0f mm", mm)
 	}
 }
+
+// rangeText writes a range's value, with "≥" when it is a lower bound.
+func rangeText(r Range) string {
+	s := lengthText(r.Value)
+	if r.AtLeast && finite(r.Value) {
+		return "≥ " + s
+	}
+	return s
+}

@@ -8,24 +8,25 @@ import (
 // Shape is the outline that identifies an accessory.
 type Shape uint8
 
-// The eight shapes. None is another one's outline, since a hollow mark already
+// The eight shapes, in the order in which accessories take them: the square, the
+// one most like a circle when small, comes last. None is another one's outline, since a hollow mark already
 // means "set aside", and none is another one turned by a few degrees except the
 // two triangles, which point opposite ways.
 const (
 	Circle Shape = iota
 	Triangle
-	Square
-	Diamond
 	Cross
+	Diamond
+	Hourglass
 	Wedge // triangle pointing down
 	Star
-	Hourglass
+	Square
 	numShapes
 )
 
 // String returns the shape's name as used in alt texts.
 func (s Shape) String() string {
-	names := [numShapes]string{"circle", "triangle", "square", "diamond", "cross", "wedge", "star", "hourglass"}
+	names := [numShapes]string{"circle", "triangle", "cross", "diamond", "hourglass", "wedge", "star", "square"}
 	if s < numShapes {
 		return names[s]
 	}
@@ -169,6 +170,8 @@ func echoes(stickers []string) []color.NRGBA {
 var (
 	ground  = color.NRGBA{0xFA, 0xF8, 0xF3, 255}
 	paper   = color.NRGBA{0xFF, 0xFE, 0xFB, 255} // the board's own face
+	face    = color.NRGBA{0xF7, 0xF4, 0xEC, 255} // the sheet or board outside the rings
+	ringInk = color.NRGBA{0x9A, 0x9E, 0xA2, 255}
 	backing = color.NRGBA{0xF0, 0xEC, 0xE2, 255} // what surrounds the face
 	ink     = color.NRGBA{0x22, 0x2B, 0x36, 255}
 	softInk = color.NRGBA{0x52, 0x5C, 0x69, 255}
@@ -190,4 +193,19 @@ func identity(ids []Identity, who int) Identity {
 func withAlpha(c color.NRGBA, a float64) color.NRGBA {
 	c.A = uint8(math.Round(255 * a))
 	return c
+}
+
+// luminance returns the relative luminance of a colour, 0 to 1 (WCAG 2.1, with
+// the sRGB transfer curve of IEC 61966-2-1).
+func luminance(c color.NRGBA) float64 {
+	return 0.2126*linear(c.R) + 0.7152*linear(c.G) + 0.0722*linear(c.B)
+}
+
+// linear undoes the sRGB transfer curve (IEC 61966-2-1).
+func linear(v uint8) float64 {
+	c := float64(v) / 255
+	if c <= 0.04045 {
+		return c / 12.92
+	}
+	return math.Pow((c+0.055)/1.055, 2.4)
 }

@@ -398,35 +398,10 @@ func (s *sheet) spreadLength(g Group) {
 	a, _ := s.project(g.Pair[0])
 	b, _ := s.project(g.Pair[1])
 	st := style{mediumWeight, math.Round(20 * s.unit)}
-	s.alongLine(&s.placer, lengthText(g.ExtremeSpreadMM), st, a, b)
-}
-
-// alongLine writes a text with a halo somewhere on the line from a to b, where
-// it is free and covers the fewest marks; nowhere if there is no free place.
-func (c *canvas) alongLine(p *placer, label string, st style, a, b [2]float64) bool {
-	w, h := c.width(label, st)+4, st.sizePx*1.1
-	best, cost := box{}, math.Inf(1)
-	for _, f := range []float64{0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.1, 0.9} {
-		t := boxAround(a[0]+f*(b[0]-a[0]), a[1]+f*(b[1]-a[1]), w, h)
-		if !p.free(t) {
-			continue
-		}
-		n := math.Abs(f - 0.5)
-		for _, d := range p.discs {
-			if t.touches(d) {
-				n++
-			}
-		}
-		if n < cost {
-			best, cost = t, n
-		}
+	text := lengthText(g.ExtremeSpreadMM)
+	if at, ok := s.alongLine(s.width(text, st)+4, st.sizePx*1.1, a, b, 2); ok {
+		s.haloText(text, st, at.x0+2, (at.y0+at.y1)/2+0.36*st.sizePx, ink, int(math.Ceil(st.sizePx/8)))
 	}
-	if math.IsInf(cost, 1) {
-		return false
-	}
-	p.take(best)
-	c.haloText(label, st, best.x0+2, (best.y0+best.y1)/2+0.36*st.sizePx, ink, int(math.Ceil(st.sizePx/8)))
-	return true
 }
 
 func (s *sheet) centre(g Group, id Identity) {

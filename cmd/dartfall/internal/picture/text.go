@@ -117,10 +117,23 @@ func (t *typesetter) wrap(s string, st style, maxPx float64, lines int) []string
 			n = len(words)
 		}
 		line, _ = t.fit(line, st, maxPx, 1)
-		out = append(out, line)
+		out = append(out, strings.TrimRight(line, " ·"))
 		words = words[n:]
 	}
 	return out
+}
+
+// wrapShrunk wraps s like wrap at the largest size, down to least of st's, at
+// which all of it fits.
+func (t *typesetter) wrapShrunk(s string, st style, maxPx float64, lines int, least float64) ([]string, style) {
+	full := st.sizePx
+	for ; st.sizePx > least*full; st.sizePx-- {
+		out := t.wrap(s, st, maxPx, lines)
+		if len(out) == 0 || !strings.HasSuffix(out[len(out)-1], "…") {
+			return out, st
+		}
+	}
+	return t.wrap(s, st, maxPx, lines), st
 }
 
 // oneLine turns control characters and runs of spaces into single spaces: names

@@ -1,0 +1,575 @@
+package picture
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"math"
+	"slices"
+	"strings"
+
+	xdraw "golang.org/x/image/draw"
+	"golang.org/x/image/math/f64"
+	"gonum.org/v1/gonum/spatial/r2"
+)
+
+// boardPlan says how the board is drawn on a page.
+type boardPlan struct {
+	area    box // part of the canvas that shows the board
+	text    box // where labels may lie: inside the safe area too
+	glyphPx float64
+	labelPx float64 // size of a group's letter
+	smallPx float64 // size of ring labels, lengths and the bar's text
+	who     []int   // accessories drawn
+	bare    bool    // no text but letters and the bar's
+}
+
+// side returns the shorter side of the area: the board's scale follows it.
+func (p boardPlan) side() float64 { return math.Min(p.area.x1-p.area.x0, p.area.y1-p.area.y0) }
+
+// boardView is a plan with its scale.
+type boardView struct {
+	boardPlan
+	placer
+	cx, cy, perMM float64
+	halfMM        float64 // from the middle to the nearer edges
+}
+
+func (v *boardView) at(x r2.Vec) (float64, float64) {
+	return v.cx + v.perMM*x.X, v.cy - v.perMM*x.Y
+}
+
+// halfView returns half the side, in mm, of the square of the board to show:
+// the smallest that holds every shot drawn, with the mark's own size, and a whole
+// ring where one is near. Nothing that struck the board is ever cut off.
+func (c *composer) halfView(plan boardPlan) float64 {
+	reach := 0.0 // of the shots, along either axis
+	radius := 0.0
+	for _, w := range plan.who {
+		a := c.scene.Accessories[w]
+		for _, m := range a.shown(c.geometry) {
+			if !finite(m.Pos.X, m.Pos.Y) {
+				continue
+			}
+			reach = math.Max(reach, math.Max(math.Abs(m.Pos.X), math.Abs(m.Pos.Y)))
+			radius = math.Max(radius, r2.Norm(m.Pos))
+		}
+		if ctr, r := a.centre(c.geometry), a.All.MeanRadius.Value; finite(r, ctr.X, ctr.Y) {
+			reach = math.Max(reach, math.Max(math.Abs(ctr.X), math.Abs(ctr.Y))+r)
+		}
+	}
+	side := plan.side()
+	half := math.Max(reach/(1-2*(2.2*plan.glyphPx)/side), 60)
+	if c.geometry == CommonCentre {
+		return half * 1.04
+	}
+	rings := slices.Sorted(slices.Values(c.scene.Board.RadiiMM))
+	for _, r := range rings {
+		if r >= radius*1.02 && r*1.05 >= half {
+			return r * 1.05
+		}
+	}
+	if n := len(rings); n > 0 {
+		half = math.Max(half, rings[n-1]*1.05)
+	}
+	return half
+}
+
+// board adds all layers of the board and what is on it.
+func (c *composer) board(plan boardPlan) {
+	half := c.halfView(plan)
+	side := plan.side()
+	v := &boardView{
+		boardPlan: plan,
+		halfMM:    half,
+		perMM:     side / 2 / half,
+		cx:        (plan.area.x0 + plan.area.x1) / 2,
+		cy:        (plan.area.y0 + plan.area.y1) / 2,
+	}
+	v.placer = placer{bounds: plan.text, gapPx: 5}
+	for _, w := range plan.who {
+		for _, m := range c.scene.Accessories[w].shown(c.geometry) {
+			x, y := v.at(m.Pos)
+			v.discs = append(v.discs, disc{x, y, 1.5 * plan.glyphPx})
+		}
+	}
+
+	c.add("board", 0, func(k *canvas) { c.drawBoard(k, v) })
+	var note func(*canvas)
+	if c.geometry == CommonCentre {
+		note = c.planNote(v)
+	}
+	bar := c.planBar(v)
+	misses := make([]func(*canvas), len(plan.who))
+	for i, w := range plan.who {
+		misses[i] = c.planMisses(v, w)
+	}
+	names := make([]func(*canvas), len(plan.who))
+	for i, w := range plan.who {
+		names[i] = c.planName(v, w)
+	}
+	lengths := make([]func(*canvas), len(plan.who))
+	for i, w := range plan.who {
+		lengths[i] = c.planLength(v, w)
+	}
+	labels := c.planRingLabels(v)
+
+	c.add("rings-scale", 0, func(k *canvas) {
+		c.drawRings(k, v)
+		labels(k)
+		bar(k)
+		if note != nil {
+			note(k)
+		}
+	})
+	for _, w := range plan.who {
+		c.add("spread-"+c.letter(w), revealStep(w), func(k *canvas) { c.drawSpread(k, v, w) })
+	}
+	for _, w := range plan.who {
+		c.add("marks-"+c.letter(w), revealStep(w), func(k *canvas) { c.drawMarks(k, v, w) })
+	}
+	for i, w := range plan.who {
+		c.add("centre-"+c.letter(w), revealStep(w), func(k *canvas) { c.drawCentre(k, v, w) })
+		c.add("labels-"+c.letter(w), revealStep(w), func(k *canvas) {
+			misses[i](k)
+			lengths[i](k)
+			names[i](k)
+		})
+	}
+}
+
+// letter returns an accessory's letter as a part of a file name.
+func (c *composer) letter(w int) string {
+	l := strings.Map(func(r rune) rune {
+		if r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
+			return r
+		}
+		return -1
+	}, c.scene.Accessories[w].Letter)
+	if l == "" {
+		return fmt.Sprint(w + 1)
+	}
+	return l
+}
+
+// clipped draws inside the board's area only.
+func (v *boardView) clipped(k *canvas, draw func()) {
+	k.rect(v.area.x0, v.area.y0, v.area.x1-v.area.x0, v.area.y1-v.area.y0, 18)
+	k.dc.Clip()
+	draw()
+	k.dc.ResetClip()
+}
+
+func (c *composer) drawBoard(k *canvas, v *boardView) {
+	v.clipped(k, func() {
+		k.rect(v.area.x0, v.area.y0, v.area.x1-v.area.x0, v.area.y1-v.area.y0, 0)
+		b := c.scene.Board
+		switch {
+		case c.geometry == CommonCentre:
+			k.fill(paper)
+		case b.Photo.Image != nil && b.Photo.PxPerMM > 0:
+			k.fill(backing)
+			drawPhoto(k.im, v, b.Photo)
+			k.rect(v.area.x0, v.area.y0, v.area.x1-v.area.x0, v.area.y1-v.area.y0, 0)
+			k.fill(withAlpha(paper, 0.55))
+		default:
+			k.fill(backing)
+			if b.HalfWidthMM > 0 && b.HalfHeightMM > 0 {
+				k.rect(v.cx-v.perMM*b.HalfWidthMM, v.cy-v.perMM*b.HalfHeightMM, 2*v.perMM*b.HalfWidthMM, 2*v.perMM*b.HalfHeightMM, 0)
+				k.fill(face)
+				k.stroke(1.5, hair)
+			}
+			if len(b.RadiiMM) > 0 {
+				k.circle(v.cx, v.cy, v.perMM*slices.Max(b.RadiiMM))
+				k.fill(paper)
+			}
+		}
+	})
+}
+
+// drawPhoto paints the squared-up photo into the board's area, keeping the
+// rounded corners free.
+func drawPhoto(dst *image.RGBA, v *boardView, b Background) {
+	s := v.perMM / b.PxPerMM
+	m := f64.Aff3{
+		s, 0, v.cx - s*(b.Centre.X+0.5),
+		0, s, v.cy - s*(b.Centre.Y+0.5),
+	}
+	area := image.Rect(int(v.area.x0)+5, int(v.area.y0)+5, int(v.area.x1)-5, int(v.area.y1)-5)
+	sub := dst.SubImage(area).(*image.RGBA)
+	xdraw.BiLinear.Transform(sub, m, b.Image, b.Image.Rect, xdraw.Over, nil)
+}
+
+// gridStep is the spacing of the circles that stand in for rings when groups are
+// moved: rings would suggest where the shots struck.
+func gridStep(halfMM float64) float64 {
+	for _, s := range []float64{20, 50, 100, 200, 500, 1000} {
+		if halfMM/s <= 5.5 {
+			return s
+		}
+	}
+	return 2000
+}
+
+// circles returns the radii drawn on the board, in mm.
+func (c *composer) circles(v *boardView) []float64 {
+	if c.geometry == AsShot {
+		return slices.Sorted(slices.Values(c.scene.Board.RadiiMM))
+	}
+	var radii []float64
+	step := gridStep(v.halfMM)
+	for r := step; r < v.halfMM; r += step {
+		radii = append(radii, r)
+	}
+	return radii
+}
+
+func (c *composer) drawRings(k *canvas, v *boardView) {
+	v.clipped(k, func() {
+		for _, r := range c.circles(v) {
+			k.circle(v.cx, v.cy, r*v.perMM)
+			if c.geometry == CommonCentre {
+				k.stroke(1.5, hair, 3, 7)
+			} else {
+				k.stroke(2.2, ringInk)
+			}
+		}
+	})
+	for _, d := range [][2]float64{{1, 0}, {0, 1}, {-1, 0}, {0, -1}} {
+		k.line(v.cx+4*d[0], v.cy+4*d[1], v.cx+11*d[0], v.cy+11*d[1], 2, ringInk)
+	}
+}
+
+// planRingLabels writes each circle's size on it, where it is free.
+func (c *composer) planRingLabels(v *boardView) func(*canvas) {
+	if v.bare {
+		return func(*canvas) {}
+	}
+	st := style{regularWeight, v.smallPx * 0.82}
+	type label struct {
+		text string
+		b    box
+	}
+	var labels []label
+	for _, r := range slices.Backward(c.circles(v)) {
+		text := fmt.Sprintf("Ø %.0f mm", 2*r)
+		if c.geometry == CommonCentre {
+			text = fmt.Sprintf("%.0f mm", r)
+		}
+		w, h := c.set.width(text, st)+8, st.sizePx*1.1
+		for _, deg := range []float64{-58, -122, 58, 122, -75, -105, -35, -145, 35, 145} {
+			sin, cos := math.Sincos(deg * math.Pi / 180)
+			b := boxAround(v.cx+r*v.perMM*cos, v.cy-r*v.perMM*sin, w, h)
+			if !b.within(v.area.grow(-6)) || !v.free(b) || slices.ContainsFunc(v.discs, b.touches) {
+				continue
+			}
+			v.take(b)
+			labels = append(labels, label{text, b})
+			break
+		}
+	}
+	return func(k *canvas) {
+		for _, l := range labels {
+			k.rect(l.b.x0, l.b.y0, l.b.x1-l.b.x0, l.b.y1-l.b.y0, 3)
+			k.fill(withAlpha(paper, 0.9))
+			k.text(l.text, st, l.b.x0+4, (l.b.y0+l.b.y1)/2+0.35*st.sizePx, softInk)
+		}
+	}
+}
+
+// planBar places the 100 mm bar with the distance in the corner that covers the
+// fewest marks.
+func (c *composer) planBar(v *boardView) func(*canvas) {
+	st := style{mediumWeight, v.smallPx}
+	length := 100 * v.perMM
+	text := "100 mm"
+	if c.scene.Distance != "" {
+		text += " · shot from " + oneLine(c.scene.Distance)
+	}
+	most := v.text.x1 - v.text.x0 - 40
+	text, st = c.set.fit(text, st, most, 0.8)
+	w := math.Max(length, c.set.width(text, st)) + 24
+	h := st.sizePx*1.3 + 30
+	b := v.corner(w, h)
+	v.take(b)
+	return func(k *canvas) {
+		k.rect(b.x0, b.y0, b.x1-b.x0, b.y1-b.y0, 6)
+		k.fill(withAlpha(ground, 0.88))
+		y := b.y0 + 18
+		k.scaleBar([2]float64{b.x0 + 12, y}, [2]float64{b.x0 + 12 + length, y}, 1.2)
+		k.text(text, st, b.x0+12, b.y1-10, ink)
+	}
+}
+
+// corner returns the place for a box of size w x h in a corner of the board:
+// the free one that covers the fewest marks, lower left first.
+func (v *boardView) corner(w, h float64) box {
+	in := v.area.grow(-10)
+	in = box{math.Max(in.x0, v.text.x0), math.Max(in.y0, v.text.y0), math.Min(in.x1, v.text.x1), math.Min(in.y1, v.text.y1)}
+	var best box
+	bestCost := math.Inf(1)
+	for i, b := range []box{
+		{in.x0, in.y1 - h, in.x0 + w, in.y1},
+		{in.x1 - w, in.y1 - h, in.x1, in.y1},
+		{in.x0, in.y0, in.x0 + w, in.y0 + h},
+		{in.x1 - w, in.y0, in.x1, in.y0 + h},
+	} {
+		cost := 0.1 * float64(i)
+		for _, d := range v.discs {
+			if b.touches(d) {
+				cost++
+			}
+		}
+		if !v.free(b) {
+			cost += 1000
+		}
+		if cost < bestCost {
+			best, bestCost = b, cost
+		}
+	}
+	return best
+}
+
+// planNote says in the picture that groups were moved.
+func (c *composer) planNote(v *boardView) func(*canvas) {
+	text, st := c.set.fit("moved to a common centre: sizes and shapes only", style{mediumWeight, v.smallPx}, v.text.x1-v.text.x0-40, 0.7)
+	b := v.cornerTop(c.set.width(text, st)+24, st.sizePx*1.7)
+	v.take(b)
+	return func(k *canvas) {
+		k.rect(b.x0, b.y0, b.x1-b.x0, b.y1-b.y0, 6)
+		k.fill(withAlpha(ground, 0.9))
+		k.stroke(1.5, softInk)
+		k.text(text, st, b.x0+12, (b.y0+b.y1)/2+0.35*st.sizePx, ink)
+	}
+}
+
+func (v *boardView) cornerTop(w, h float64) box {
+	in := v.area.grow(-10)
+	x, y := math.Max(in.x0, v.text.x0), math.Max(in.y0, v.text.y0)
+	return box{x, y, x + w, y + h}
+}
+
+// drawSpread draws the soft disc of the mean radius and the extreme pair's line.
+func (c *composer) drawSpread(k *canvas, v *boardView, w int) {
+	a := c.scene.Accessories[w]
+	x, y := v.at(a.centre(c.geometry))
+	if r := a.All.MeanRadius.Value * v.perMM; finite(r, x, y) && r > 0 {
+		k.circle(x, y, r)
+		k.fill(withAlpha(a.Tone, 0.16))
+		k.stroke(3, withAlpha(a.Tone, 0.9))
+	}
+	if p, q, ok := c.pair(v, w); ok {
+		k.polygon(false, p, q)
+		k.stroke(5, withAlpha(white, 0.75))
+		k.stroke(2.2, lineTone(a.Tone), dashOf(a.Identity, 1)...)
+	}
+}
+
+// lineTone darkens a light tone until a thin line of it shows on paper.
+func lineTone(c color.NRGBA) color.NRGBA {
+	for luminance(c) > 0.30 {
+		c.R, c.G, c.B = uint8(float64(c.R)*0.92), uint8(float64(c.G)*0.92), uint8(float64(c.B)*0.92)
+	}
+	return c
+}
+
+// pair returns the canvas points of the two shots farthest apart.
+func (c *composer) pair(v *boardView, w int) (p, q [2]float64, ok bool) {
+	a := c.scene.Accessories[w]
+	i, j := a.All.Pair[0], a.All.Pair[1]
+	if i == j || i < 0 || j < 0 || i >= len(a.Impacts) || j >= len(a.Impacts) || !finite(a.All.ExtremeSpread.Value) {
+		return p, q, false
+	}
+	shown := a.shown(c.geometry)
+	p[0], p[1] = v.at(shown[i].Pos)
+	q[0], q[1] = v.at(shown[j].Pos)
+	return p, q, finite(p[0], p[1], q[0], q[1])
+}
+
+func (c *composer) drawMarks(k *canvas, v *boardView, w int) {
+	a := c.scene.Accessories[w]
+	for _, m := range a.shown(c.geometry) {
+		if x, y := v.at(m.Pos); finite(x, y) {
+			k.glyph(a.Identity, look{hollow: m.SetAside, dashed: m.Doubtful}, x, y, v.glyphPx)
+		}
+	}
+}
+
+func (c *composer) drawCentre(k *canvas, v *boardView, w int) {
+	a := c.scene.Accessories[w]
+	if x, y := v.at(a.centre(c.geometry)); finite(x, y) && len(a.Impacts) > 1 {
+		k.centreDot(a.Identity, x, y, 1.15*v.glyphPx)
+	}
+}
+
+// planName places an accessory's shape and letter near its group, with a leader
+// to the rim of its disc.
+func (c *composer) planName(v *boardView, w int) func(*canvas) {
+	a := c.scene.Accessories[w]
+	if len(a.Impacts) == 0 {
+		return func(*canvas) {}
+	}
+	st := style{boldWeight, v.labelPx}
+	r := 0.34 * st.sizePx
+	text, st := c.set.fit(a.Letter, st, 3*st.sizePx, 0.5)
+	bw, bh := c.set.width(text, st)+3.2*r+0.9*st.sizePx, 1.25*st.sizePx
+	x, y := v.at(a.centre(c.geometry))
+	rim := disc{x, y, math.Max(1.8*v.glyphPx, a.All.MeanRadius.Value*v.perMM)}
+	if !finite(rim.r) {
+		rim.r = 1.8 * v.glyphPx
+	}
+	if !finite(x, y) {
+		return func(*canvas) {}
+	}
+	// Away from the mean of all groups; in a fan when all share a centre.
+	var mx, my float64
+	for _, o := range v.who {
+		ox, oy := v.at(c.scene.Accessories[o].centre(c.geometry))
+		if finite(ox, oy) {
+			mx += ox / float64(len(v.who))
+			my += oy / float64(len(v.who))
+		}
+	}
+	dx, dy := x-mx, y-my
+	if math.Hypot(dx, dy) < 2 || c.geometry == CommonCentre {
+		turn := 2 * math.Pi * (float64(slices.Index(v.who, w)) + 0.5) / float64(len(v.who))
+		dy, dx = math.Sincos(turn - math.Pi/2)
+	}
+	b, ok := v.near(rim, bw, bh, dx, dy, 40, 2000)
+	if !ok {
+		return func(*canvas) {}
+	}
+	return func(k *canvas) {
+		if x1, y1, x2, y2, far := leader(b, rim); far {
+			k.line(x1, y1, x2, y2, 5, withAlpha(white, 0.8))
+			k.line(x1, y1, x2, y2, 2, ink)
+		}
+		k.rect(b.x0, b.y0, bw, bh, 8)
+		k.fill(withAlpha(ground, 0.94))
+		k.stroke(2.5, lineTone(a.Tone))
+		my := (b.y0 + b.y1) / 2
+		k.glyph(a.Identity, look{}, b.x0+0.3*st.sizePx+1.5*r, my, r)
+		k.text(text, st, b.x0+0.5*st.sizePx+3.1*r, my+0.36*st.sizePx, ink)
+	}
+}
+
+// planLength writes the extreme spread on its line, if there is room; the panel
+// has it in any case.
+func (c *composer) planLength(v *boardView, w int) func(*canvas) {
+	p, q, ok := c.pair(v, w)
+	if !ok || v.bare || len(v.who) > 4 {
+		return func(*canvas) {}
+	}
+	var at box
+	st := style{mediumWeight, v.smallPx}
+	text := oneLine(c.scene.Accessories[w].Letter) + " " + rangeText(c.scene.Accessories[w].All.ExtremeSpread)
+	at, ok = v.alongLine(c.set.width(text, st)+6, st.sizePx*1.15, p, q, 1)
+	if !ok {
+		return func(*canvas) {}
+	}
+	return func(k *canvas) {
+		k.haloText(text, st, at.x0+3, (at.y0+at.y1)/2+0.35*st.sizePx, ink, 4)
+	}
+}
+
+// planMisses draws arrows at the edge of the board's area towards where shots
+// went off the board, with the accessory and their number; those of unknown side
+// share one at the top.
+func (c *composer) planMisses(v *boardView, w int) func(*canvas) {
+	a := c.scene.Accessories[w]
+	const sectors = 8
+	var count [sectors + 1]int
+	for _, m := range a.Misses {
+		s := sectors
+		if m.SideKnown && finite(m.TowardsRad) {
+			s = int(math.Round(m.TowardsRad/(2*math.Pi)*sectors))%sectors + sectors
+			s %= sectors
+		}
+		count[s]++
+	}
+	st := style{mediumWeight, v.smallPx}
+	r := 0.36 * st.sizePx
+	var draws []func(*canvas)
+	for s, n := range count {
+		if n == 0 {
+			continue
+		}
+		turn := math.Pi / 2
+		text := fmt.Sprintf("%s %d missed", a.Letter, n)
+		if s < sectors {
+			turn = 2 * math.Pi * float64(s) / sectors
+		} else {
+			text += "?"
+		}
+		text, fitted := c.set.fit(text, st, 12*st.sizePx, 0.7)
+		sin, cos := math.Sincos(turn)
+		bw, bh := c.set.width(text, fitted)+5*r+2.6*st.sizePx, 1.5*st.sizePx
+		b, ok := v.atEdge(bw, bh, cos, -sin)
+		if !ok {
+			continue
+		}
+		draws = append(draws, func(k *canvas) {
+			k.rect(b.x0, b.y0, bw, bh, 6)
+			k.fill(withAlpha(ground, 0.92))
+			k.stroke(2, lineTone(a.Tone))
+			my := (b.y0 + b.y1) / 2
+			k.arrow(b.x0+1.1*st.sizePx, my, 0.62*st.sizePx, cos, -sin)
+			k.glyph(a.Identity, look{}, b.x0+2.1*st.sizePx+1.4*r, my, r)
+			k.text(text, fitted, b.x0+2.3*st.sizePx+3.2*r, my+0.35*st.sizePx, ink)
+		})
+	}
+	return func(k *canvas) {
+		for _, d := range draws {
+			d(k)
+		}
+	}
+}
+
+// atEdge places a box of size w x h against the edge of the board's area where
+// the direction (dx, dy) leaves it, or beside that place, off all marks if
+// possible, and reserves it.
+func (v *boardView) atEdge(w, h, dx, dy float64) (box, bool) {
+	in := box{math.Max(v.area.x0, v.text.x0), math.Max(v.area.y0, v.text.y0), math.Min(v.area.x1, v.text.x1), math.Min(v.area.y1, v.text.y1)}.grow(-6)
+	mx, my := (in.x0+in.x1-w)/2, (in.y0+in.y1-h)/2
+	reachX, reachY := (in.x1-in.x0-w)/2, (in.y1-in.y0-h)/2
+	var best box
+	bestCost := math.Inf(1)
+	for i := range 120 {
+		turn := 0.05 * float64((i+1)/2) * float64(1-2*(i%2))
+		sin, cos := math.Sincos(turn)
+		ex, ey := dx*cos-dy*sin, dx*sin+dy*cos
+		f := 1 / math.Max(math.Abs(ex), math.Abs(ey))
+		x, y := mx+f*ex*reachX, my+f*ey*reachY
+		b := box{x, y, x + w, y + h}
+		cost := 20 * math.Abs(turn)
+		if cost >= bestCost {
+			break
+		}
+		if !v.free(b) {
+			continue
+		}
+		for _, d := range v.discs {
+			if b.touches(d) {
+				cost += 8
+			}
+		}
+		if cost < bestCost {
+			best, bestCost = b, cost
+		}
+	}
+	if math.IsInf(bestCost, 1) {
+		return best, false
+	}
+	v.take(best)
+	return best, true
+}
+
+// arrow draws an arrow centred at (x, y) with half length r along (dx, dy).
+func (c *canvas) arrow(x, y, r, dx, dy float64) {
+	tx, ty := x+r*dx, y+r*dy
+	c.line(x-r*dx, y-r*dy, tx-0.6*r*dx, ty-0.6*r*dy, 0.36*r, ink)
+	c.polygon(true, [2]float64{tx, ty},
+		[2]float64{tx - r*dx - 0.65*r*dy, ty - r*dy + 0.65*r*dx},
+		[2]float64{tx - r*dx + 0.65*r*dy, ty - r*dy - 0.65*r*dx})
+	c.fill(ink)
+}

@@ -1,0 +1,193 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"html"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+func est(v float64) sheet.Estimate {
+	return sheet.Estimate{Value: sheet.Number(v), Low: sheet.Number(v * 0.8), High: sheet.Number(v * 1.3), Level: 0.95}
+}
+
+func figures(n int, size float64) sheet.Figures {
+	return sheet.Figures{N: n, OffsetMM: est(size / 3), ExtremeSpreadMM: est(4.1 * size), MeanRadiusMM: est(1.2 * size), SigmaMM: est(size),
+		SigmaXMM: est(size), SigmaYMM: est(size), Radius50MM: est(1.17 * size), Radius90MM: est(2.1 * size), WidthMM: est(3 * size), HeightMM: est(3.2 * size)}
+}
+
+// sample is an invented session of three accessories.
+func sample() sheet.Summary {
+	s := sheet.Summary{Schema: sheet.SchemaID, Answer: "North is clearly tighter than Slate; North and Reed: no difference visible.",
+		Session:  sheet.Session{Title: "Three <attachments> at 25 m", Date: "2026-05-16", DistanceText: "25m", DistanceHow: "tape", CapMPS: 76.2},
+		Cautions: sheet.Cautions(), Provenance: sheet.Provenance{Program: "dartfall", Version: "test"},
+		Rule: sheet.OutlierRule{Kind: "drop", Drop: 2, Words: "The two widest shots of every group are set aside.", InForce: true, Stated: true, Decided: "before shooting"}}
+	for i, name := range []string{"North", "Reed", "Slate"} {
+		size := []float64{62.345678, 66.1, 165.9}[i]
+		colour := []string{"blue", "orange", "purple"}[i]
+		s.Accessories = append(s.Accessories, sheet.Accessory{Name: name, Letter: string(rune('A' + i)), StickerColour: colour,
+			Price: &sheet.Price{Amount: sheet.Number(10.25 + float64(i)), Delivery: 3.9, Currency: "EUR", Date: "2026-05-01"}})
+		without := figures(13, size*0.8)
+		s.Groups = append(s.Groups, sheet.Group{Accessory: name, Letter: string(rune('A' + i)), Shots: 15, All: figures(15, size), Without: &without, ShrinkageByLuck: 0.24})
+		s.Velocities = append(s.Velocities, sheet.Velocity{Accessory: name, N: 3, Readings: []sheet.Number{60.1, 61.25, sheet.Number(62 + float64(i))},
+			MeanMPS: est(61.123), SDMPS: est(0.95), ESMPS: 2, MinMPS: 60.1, MaxMPS: 62, MeanJ: sheet.Unknown(), CapShare: est(0.01), HeightMM: est(40)})
+		for k := range 15 {
+			a := float64(k) * 2.4
+			s.Impacts = append(s.Impacts, sheet.Impact{ID: strconv.Itoa(k), Photo: "a.jpg", Accessory: name, Source: sheet.Found, SetAside: map[bool]string{true: sheet.Outlier}[k > 12],
+				XMM: sheet.Number(size * math.Cos(a) * float64(k) / 6), YMM: sheet.Number(size * math.Sin(a) * float64(k) / 6)})
+		}
+	}
+	s.Groups[2].Misses = 1
+	s.Groups[2].All.ExtremeSpreadMM.AtLeast = true
+	s.Groups[2].All.ExtremeSpreadMM.High = sheet.Unknown()
+	s.Comparisons = []sheet.Comparison{
+		{A: "North", B: "Slate", Tighter: "North", Verdict: sheet.ClearlyTighter, Words: "North is clearly tighter than Slate.", SigmaRatio: est(2.66), P: 0.0004, PAdjusted: 0.0012},
+		{A: "North", B: "Reed", Tighter: "North", Verdict: sheet.NoDifference, Words: "No difference visible between North and Reed.", SigmaRatio: est(1.06), P: 0.7, PAdjusted: 0.7, ShotsToSettle: 900},
+	}
+	s.Flight = &sheet.Flight{Assumptions: "Drag coefficient 0.67 (assumed).", Rows: []sheet.FlightLine{{Accessory: "North", TimeS: 0.86, DropMM: 2400, DropPerPctMM: 49, DriftPerMPSMM: 460}}}
+	s.Photos = []sheet.Photo{{Name: "a.jpg", State: sheet.Measured, Taken: "2026-05-16T10:16:40", Rings: []sheet.Ring{{DiameterMM: 800}, {DiameterMM: 400}},
+		Plane: &sheet.Plane{Method: "two or more rings", TiltDeg: 8.2, PxPerMM: 2.1, ResidualMM: 0.02}},
+		{Name: "b.jpg", State: sheet.Refused, Reason: "No rings found.", Advice: "Show the whole board."}}
+	s.Decisions = []sheet.Decision{{Words: "Moved a mark.", Reason: "sticker slipped", Fits: true, Time: "2026-05-17T20:00:00"}}
+	return s
+}
+
+func render(t *testing.T, s sheet.Summary) string {
+	t.Helper()
+	b, err := HTML(s, []Picture{{"Main picture", "Three groups", "image/png", []byte{1, 2, 3}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// Every number shown equals summary.json's at the path it names, and its text is
+// that number rounded.
+func TestNumbersEqualTheSummary(t *testing.T) {
+	s := sample()
+	page := render(t, s)
+	raw, err := sheet.Encode(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var doc any
+	if err := json.Unmarshal(raw, &doc); err != nil {
+		t.Fatal(err)
+	}
+	shown := regexp.MustCompile(`<data value="([^"]*)" data-path="([^"]*)">([^<]*)</data>`).FindAllStringSubmatch(page, -1)
+	if len(shown) < 100 {
+		t.Fatalf("%d figures, want more than 100", len(shown))
+	}
+	for _, m := range shown {
+		at := doc
+		for _, k := range strings.Split(m[2], ".") {
+			if list, ok := at.([]any); ok {
+				i, _ := strconv.Atoi(k)
+				at = list[i]
+			} else {
+				at = at.(map[string]any)[k]
+			}
+		}
+		value, err := strconv.ParseFloat(m[1], 64)
+		if err != nil || value != at.(float64) {
+			t.Errorf("%s = %s, summary.json says %v", m[2], m[1], at)
+		}
+		text := strings.Replace(m[3], "−", "-", 1)
+		got, err := strconv.ParseFloat(text, 64)
+		decimals := 0
+		if _, frac, ok := strings.Cut(text, "."); ok {
+			decimals = len(frac)
+		}
+		if err != nil || !(math.Abs(got-value) <= 0.5000001*math.Pow10(-decimals)) {
+			t.Errorf("%s is shown as %q, want %v rounded", m[2], m[3], value)
+		}
+	}
+	for _, want := range []string{"groups.2.all.extreme_spread_mm.value", "comparisons.0.p", "velocities.1.mean_mps.value", "flight.rows.0.drop_mm", "photos.0.plane.tilt_deg"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the report lacks %s", want)
+		}
+	}
+}
+
+func TestWordsAndOrder(t *testing.T) {
+	page := render(t, sample())
+	_, body, _ := strings.Cut(page, "<body>")
+	text := strings.Join(strings.Fields(html.UnescapeString(regexp.MustCompile(`<style>.*?</style>|<[^>]*>`).ReplaceAllString(body, " "))), " ")
+	if !strings.HasPrefix(text, sample().Answer) {
+		t.Errorf("the report starts with %.80q, want the answer", text)
+	}
+	for _, want := range []string{"at least 680", "No rings found. Show the whole board.", "Moved a mark. Reason: sticker slipped", "Foam darts can injure eyes", "Three <attachments> at 25 m"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the report lacks %q", want)
+		}
+	}
+	// Prices beside the settled difference alone.
+	if !strings.Contains(page, "accessories.2.price.amount") || strings.Contains(page, "accessories.1.price") {
+		t.Error("prices must stand beside North and Slate and not beside Reed")
+	}
+	s := sample()
+	s.Comparisons[0].Verdict = sheet.Leaning
+	if page := render(t, s); strings.Contains(page, "price.amount") {
+		t.Error("a price stands beside a difference that is not settled")
+	}
+	if a, b := render(t, sample()), render(t, sample()); a != b {
+		t.Error("two runs differ")
+	}
+}
+
+// Nothing is fetched: no address, no script; names cannot become markup.
+func TestClosedFile(t *testing.T) {
+	s := sample()
+	s.Accessories[0].Name = `<script>alert(1)</script>`
+	s.Groups[0].Accessory = s.Accessories[0].Name
+	page := render(t, s)
+	for _, bad := range []string{"<script", "http://", "https://", "url(", "@import", "<iframe", "<form"} {
+		if strings.Contains(page, bad) {
+			t.Errorf("the report holds %q", bad)
+		}
+	}
+	if _, err := HTML(s, []Picture{{Type: "text/html"}}); err == nil {
+		t.Error("a picture of type text/html: no error")
+	}
+}
+
+func TestEmptyAndUnknown(t *testing.T) {
+	for _, s := range []sheet.Summary{{}, {Groups: []sheet.Group{{Accessory: "North", All: sheet.Figures{N: 1, ExtremeSpreadMM: sheet.Estimate{Value: sheet.Unknown(), Low: sheet.Unknown(), High: sheet.Unknown()}}}}}} {
+		page := render(t, s)
+		if strings.Contains(page, "NaN") || strings.Contains(page, "Inf") {
+			t.Error("the report shows NaN or Inf")
+		}
+	}
+}
+
+func TestDescription(t *testing.T) {
+	got, err := Description(sample())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"A North: mean radius 75 mm, extreme spread 256 mm, 15 impacts; by the outlier rule (13 left)", // 1.2 and 4.1 times 62.345678
+		"C Slate: mean radius 199 mm, extreme spread at least 680 mm, 15 impacts, missed the board: 1;", "Distance 25m (tape)", "Foam darts can injure eyes"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("the description lacks %q:\n%s", want, got)
+		}
+	}
+	if alt := BoardAlt(sample()); !strings.Contains(alt, "C Slate: 15 impacts, extreme spread at least 680 mm.") {
+		t.Errorf("alternative text = %q", alt)
+	}
+}
+
+func BenchmarkHTML(b *testing.B) {
+	s := sample()
+	for b.Loop() {
+		out, err := HTML(s, nil)
+		if err != nil || !bytes.Contains(out, []byte("North")) {
+			b.Fatal(err)
+		}
+	}
+}

@@ -435,7 +435,7 @@ func (c *composer) planName(v *boardView, w int) func(*canvas) {
 		turn := 2 * math.Pi * (float64(slices.Index(v.who, w)) + 0.5) / float64(len(v.who))
 		dy, dx = math.Sincos(turn - math.Pi/2)
 	}
-	b, ok := v.near(rim, bw, bh, dx, dy, 40, 2000)
+	b, ok := v.near(rim, bw, bh, dx, dy, 90, 2000)
 	if !ok {
 		return func(*canvas) {}
 	}
@@ -495,7 +495,10 @@ func (c *composer) planMisses(v *boardView, w int) func(*canvas) {
 			continue
 		}
 		turn := math.Pi / 2
-		text := fmt.Sprintf("%s %d missed", a.Letter, n)
+		text := fmt.Sprintf("%s %d missed", oneLine(a.Letter), n)
+		if v.bare || len(v.who) > 4 {
+			text = fmt.Sprintf("%s ×%d", oneLine(a.Letter), n)
+		}
 		if s < sectors {
 			turn = 2 * math.Pi * float64(s) / sectors
 		} else {

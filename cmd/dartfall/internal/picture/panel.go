@@ -32,7 +32,11 @@ func (c *composer) vertical() {
 	if n > 4 {
 		columns, lines = 2, (n+1)/2
 	}
-	rows := math.Min(float64(lines)*80, (p.y1-p.y0)*0.45) + rowsHeadPx + axisPx
+	each := 80.0
+	if columns > 1 {
+		each = 68
+	}
+	rows := math.Min(float64(lines)*each, (p.y1-p.y0)*0.45) + rowsHeadPx + axisPx
 	area := box{p.x0, p.y0, p.x1, p.y1 - rows - 12}
 	c.board(boardPlan{
 		area: area, text: area.grow(-8),
@@ -208,7 +212,7 @@ func (c *composer) axis() axis {
 	}
 	step := math.Pow(10, math.Floor(math.Log10(top)))
 	for _, f := range []float64{0.2, 0.5, 1, 2, 5} {
-		if top/(f*step) <= 4.2 {
+		if top/(f*step) <= 5.2 {
 			step *= f
 			break
 		}
@@ -291,7 +295,11 @@ func (c *composer) lowRow(k *canvas, row box, a Accessory, ax axis, smallPx floa
 	x := row.x0 + 38*u
 	k.text(letter, lst, x, row.y0+36*u, ink)
 	x += k.width(letter, lst) + 9*u
-	big, bst := k.fit(rangeText(c.scene.Headline.of(a.All)), style{boldWeight, 34 * u}, 0.52*(from-x), 0.5)
+	share := 0.52
+	if narrow {
+		share = 0.88
+	}
+	big, bst := k.fit(rangeText(c.scene.Headline.of(a.All)), style{boldWeight, 34 * u}, share*(from-x), 0.5)
 	bigX := from - 16*u - k.width(big, bst)
 	k.text(big, bst, bigX, row.y0+38*u, ink)
 	if !narrow {
@@ -308,14 +316,14 @@ func (c *composer) lowRow(k *canvas, row box, a Accessory, ax axis, smallPx floa
 // leaves the other figures to the report.
 func (c *composer) lowText(a Accessory, narrow bool) string {
 	if narrow {
-		return strings.TrimPrefix(oneLine(a.Name)+" · "+countText(a), " · ")
+		return strings.TrimSuffix(countText(a)+" · "+oneLine(a.Name), " · ")
 	}
 	return strings.Join(append([]string{countText(a)}, c.smallText(a)...), " · ")
 }
 
 func nameText(a Accessory) string {
-	if a.Sticker != "" {
-		return oneLine(a.Name) + " (" + a.Sticker + ")"
+	if sticker := oneLine(a.Sticker); sticker != "" {
+		return oneLine(a.Name) + " (" + sticker + ")"
 	}
 	return oneLine(a.Name)
 }
@@ -409,7 +417,11 @@ func (c *composer) strip(p box, verdictPx, smallPx float64) float64 {
 	if safety == "" {
 		safety = SafetyLine
 	}
-	foot := c.set.wrap(strings.Join(c.basis(), " · "), small, w, 3)
+	basis := c.basis()
+	if more := len(s.Verdicts) - 3; more > 0 {
+		basis = append(basis, fmt.Sprintf("%d more comparisons in the report", more))
+	}
+	foot := c.set.wrap(strings.Join(basis, " · "), small, w, 3)
 	caution := c.set.wrap(oneLine(safety), style{mediumWeight, smallPx - 1}, w, 2)
 
 	type line struct {
@@ -437,10 +449,6 @@ func (c *composer) strip(p box, verdictPx, smallPx float64) float64 {
 			}
 			lines = append(lines, line{l, step})
 		}
-	}
-	more := len(s.Verdicts) - len(shown)
-	if more > 0 {
-		foot = append(foot, fmt.Sprintf("%d more comparisons in the report", more))
 	}
 	lead, slead := 1.28*verdictPx, 1.3*smallPx
 	footH := slead * float64(len(foot)+len(caution))

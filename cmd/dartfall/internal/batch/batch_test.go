@@ -452,3 +452,24 @@ func BenchmarkRecall(b *testing.B) {
 		run(b, list, plainMeasure, Options{Store: store})
 	}
 }
+
+// The demo's photos carry clocks; under names in the opposite order they still
+// come in the order taken.
+func TestListFollowsTheClock(t *testing.T) {
+	dir := t.TempDir()
+	for i, name := range []string{"d.jpg", "c.jpg", "b.jpg", "a.jpg"} {
+		b, err := os.ReadFile(filepath.Join("..", "..", "..", "..", "testdata", "demo", fmt.Sprintf("demo-%d.jpg", i)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(dir, name), string(b))
+	}
+	list, err := List(dir)
+	if err != nil || !slices.Equal(names(list), []string{"d.jpg", "c.jpg", "b.jpg", "a.jpg"}) {
+		t.Errorf("List = %q, %v, want d, c, b, a: the order of the clocks", names(list), err)
+	}
+	write(t, filepath.Join(dir, "e.png"), "no clock") // then the names decide
+	if list, _ = List(dir); len(list) != 5 || list[0].Name != "a.jpg" {
+		t.Errorf("with a photo without clock, List = %q, want by name", names(list))
+	}
+}

@@ -129,8 +129,16 @@ func (v view) figure(path string, decimals int) (template.HTML, error) {
 }
 
 // round writes f with a number of decimals and a proper minus sign; a value that
-// rounds to zero has no sign.
+// rounds to zero has no sign. Decimals below zero ask for that many significant
+// digits instead, six decimals at most: a small chance must not look like none.
 func round(f float64, decimals int) string {
+	if decimals < 0 {
+		digits := -decimals
+		decimals = 0
+		if f != 0 {
+			decimals = max(0, min(6, digits-1-int(math.Floor(math.Log10(math.Abs(f))))))
+		}
+	}
 	s := strconv.FormatFloat(f, 'f', decimals, 64)
 	if strings.Trim(s, "-0.") == "" {
 		return strings.TrimPrefix(s, "-")

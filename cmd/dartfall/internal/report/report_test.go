@@ -182,6 +182,20 @@ func TestDescription(t *testing.T) {
 	}
 }
 
+func TestRound(t *testing.T) {
+	for _, test := range []struct {
+		f        float64
+		decimals int
+		want     string
+	}{
+		{298.4, 0, "298"}, {-0.2, 0, "0"}, {-1.25, 1, "−1.2"}, {0.0004, -2, "0.00040"}, {0.7, -2, "0.70"}, {0, -2, "0"}, {1e-9, -2, "0.000000"}, {123.4, -2, "123"},
+	} {
+		if got := round(test.f, test.decimals); got != test.want {
+			t.Errorf("round(%v, %d) = %q, want %q", test.f, test.decimals, got, test.want)
+		}
+	}
+}
+
 func BenchmarkHTML(b *testing.B) {
 	s := sample()
 	for b.Loop() {

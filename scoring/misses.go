@@ -1,0 +1,230 @@
+package scoring
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// ErrTooFew tells that there are not enough shots for the figure asked for.
+var ErrTooFew = errors.New("too few shots")
+
+const (
+	defCensored = "sigma of all shots, misses included, from the likelihood of the impacts and of missing this board (flat prior on the centre, 1/sigma on sigma); equal-tailed interval"
+	defHitShare = "share of shots that left a mark; Clopper-Pearson interval"
+)
+
+// CensoredSigma estimates sigma from the impacts on a board and the number of shots
+// that missed it, both from one circular normal with unknown centre.
+//
+// The likelihood of the impacts times the misses is averaged over the centre, which
+// leaves for n impacts, m misses and scatter SS
+//
+//	L(σ) ∝ σ^(2-2n) exp(-SS/2σ²) E[(1 − Share(c, σ))^m],  c ~ Normal(mean, σ²/n).
+//
+// Value is the mode of L over log σ with the bias factor of 2n-2 degrees of freedom,
+// and the interval holds the level's share of L over log σ, equal tails. Without
+// misses both are exactly the figures of Summary.Sigma. ErrTooFew below two impacts
+// or when all lie in one point.
+func CensoredSigma(impacts []r2.Vec, misses int, board Area, level float64) (Estimate, error) {
+	m := momentsOf(impacts)
+	e := undefined(m.n+misses, defCensored)
+	if m.n < 2 || !(m.ss() > 0) {
+		return e, fmt.Errorf("sigma with misses needs two separate impacts: %w", ErrTooFew)
+	}
+	if misses < 0 || board == nil {
+		return e, fmt.Errorf("sigma with misses needs a board and a count of misses")
+	}
+	if err := board.check(); err != nil {
+		return e, err
+	}
+	if !(level > 0 && level < 1) {
+		return e, fmt.Errorf("the level of an interval lies between 0 and 1, not %v", level)
+	}
+	n := float64(m.n)
+	pooled := math.Sqrt(m.ss() / (2*n - 2))
+	logL := func(logSigma float64) float64 {
+		sigma := math.Exp(logSigma)
+		return (2-2*n)*logSigma - m.ss()/(2*sigma*sigma) + logMissed(m, misses, board, sigma)
+	}
+	// Below pooled/6 nothing is left even for two shots at 99%; the upper tail falls
+	// like σ^(2-2n), so two shots need the long reach.
+	const steps = 160
+	from, to := math.Log(pooled/6), math.Log(pooled)+math.Log(1e6)/(n-1)+math.Log1p(float64(misses)/n)+1
+	h := (to - from) / steps
+	var ls [steps + 1]float64
+	mode := 0
+	for i := range ls {
+		ls[i] = logL(from + float64(i)*h)
+		if ls[i] > ls[mode] {
+			mode = i
+		}
+	}
+	peak := from + float64(mode)*h
+	if mode > 0 && mode < steps { // vertex of the parabola through three points
+		a, b, c := ls[mode-1], ls[mode], ls[mode+1]
+		if curve := a - 2*b + c; curve < 0 {
+			peak += h * (a - c) / (2 * curve)
+		}
+	}
+	var cum [steps + 1]float64
+	for i := 1; i <= steps; i++ {
+		cum[i] = cum[i-1] + (math.Exp(ls[i-1]-ls[mode])+math.Exp(ls[i]-ls[mode]))/2
+	}
+	quantile := func(p float64) float64 {
+		want := p * cum[steps]
+		i := 1
+		for i < steps && cum[i] < want {
+			i++
+		}
+		return math.Exp(from + h*(float64(i-1)+(want-cum[i-1])/(cum[i]-cum[i-1])))
+	}
+	e.Value = math.Exp(peak) / chiMean(2*n-2)
+	e.Lo, e.Hi, e.Level = quantile((1-level)/2), quantile((1+level)/2), level
+	return e, nil
+}
+
+// logMissed is ln E[(1 − Share)^misses] over the centre, by Gauss-Hermite quadrature
+// in both coordinates.
+func logMissed(m moments, misses int, board Area, sigma float64) float64 {
+	if misses == 0 {
+		return 0
+	}
+	spread := sigma * math.Sqrt(2/float64(m.n))
+	sum := 0.0
+	for i, x := range hermiteX {
+		for j, y := range hermiteX {
+			if hermiteW[i]*hermiteW[j] < 1e-6 {
+				continue // a corner that adds less than a millionth
+			}
+			c := r2.Add(m.centre, r2.Vec{X: spread * x, Y: spread * y})
+			missed := max(1-board.Share(c, sigma), 1e-300)
+			sum += hermiteW[i] * hermiteW[j] * math.Pow(missed, float64(misses))
+		}
+	}
+	return math.Log(max(sum/math.Pi, 1e-300))
+}
+
+// Nodes and weights of the nine-point Gauss-Hermite rule, weight exp(-x²)
+// (Abramowitz & Stegun, table 25.10).
+var (
+	hermiteX = [9]float64{-3.190993201781528, -2.266580584531843, -1.468553289216668, -0.7235510187528376, 0,
+		0.7235510187528376, 1.468553289216668, 2.266580584531843, 3.190993201781528}
+	hermiteW = [9]float64{3.960697726326438e-05, 0.00494362427553695, 0.08847452739437657, 0.4326515590025558, 0.7202352156060510,
+		0.4326515590025558, 0.08847452739437657, 0.00494362427553695, 3.960697726326438e-05}
+)
+
+// Share returns the share k of n with its exact interval (Clopper & Pearson 1934,
+// Biometrika 26:404). With n = 0 it is undefined.
+func Share(k, n int, level float64, definition string) Estimate {
+	e := undefined(n, definition)
+	if n <= 0 || k < 0 || k > n || !(level > 0 && level < 1) {
+		return e
+	}
+	e.Value, e.Lo, e.Hi, e.Level = float64(k)/float64(n), 0, 1, level
+	if k > 0 {
+		e.Lo = distuv.Beta{Alpha: float64(k), Beta: float64(n - k + 1)}.Quantile((1 - level) / 2)
+	}
+	if k < n {
+		e.Hi = distuv.Beta{Alpha: float64(k + 1), Beta: float64(n - k)}.Quantile((1 + level) / 2)
+	}
+	return e
+}
+
+// misses adds what shots without a mark say.
+func (s *Summary) misses(g Group, pts []r2.Vec, opts Options) {
+	lost := g.lost()
+	if lost == 0 && g.Declared == 0 {
+		return
+	}
+	share := Share(len(g.Impacts), len(g.Impacts)+lost, opts.Level, defHitShare)
+	s.HitShare = &share
+	if lost == 0 || opts.Board == nil {
+		return
+	}
+	if e, err := CensoredSigma(pts, lost, opts.Board, opts.Level); err == nil {
+		e.MeasureSigma = s.Sigma.MeasureSigma
+		s.CensoredSigma = &e
+	}
+}
+
+func (s *Summary) warn(g Group, mask []bool, opts Options) {
+	add := func(code, format string, args ...any) {
+		s.Warnings = append(s.Warnings, Warning{code, fmt.Sprintf(format, args...)})
+	}
+	odd, outside := 0, 0
+	marks := 0.0
+	for i, im := range g.Impacts {
+		switch {
+		case !finite(im.Pos):
+			odd++
+		case opts.Board != nil && !opts.Board.Contains(im.Pos):
+			outside++
+		}
+		if mask == nil || !mask[i] {
+			marks += im.SigmaMM * im.SigmaMM / float64(max(1, s.N))
+		}
+	}
+	if odd > 0 {
+		add("no-position", "%s without a usable position left out", count(odd, "impact"))
+	}
+	if outside > 0 {
+		add("off-board", "%s outside the stated board: is the board's size right?", count(outside, "impact"))
+	}
+	switch u := s.Unaccounted; {
+	case u > 0:
+		add("unaccounted", "%s declared, %s and %s found: %s unaccounted for and counted here as missing the board",
+			count(s.Declared, "shot"), count(len(g.Impacts), "mark"), count(s.Misses, "stated miss"), count(u, "shot"))
+	case u < 0:
+		add("extra-marks", "%s declared, but %s and %s: a stray mark, a sighter or a wrong colour?",
+			count(s.Declared, "shot"), count(len(g.Impacts), "mark"), count(s.Misses, "stated miss"))
+	}
+	if s.AtLeast {
+		text := "the sizes are at least this large: %s left no mark"
+		if opts.Board == nil {
+			text += "; give the board's size to count them into sigma"
+		}
+		add("at-least", text, count(g.lost(), "shot"))
+	}
+	switch {
+	case s.N == 0:
+		add("empty", "no impacts, so no figures")
+	case s.N == 1:
+		add("one-shot", "one impact has a place but no size")
+	case s.Sigma.Value == 0:
+		add("coincident", "all impacts lie in one point: are they real?")
+	case s.N < 10:
+		add("few-shots", "%s say little about a group: see the intervals", count(s.N, "shot"))
+	}
+	if s.N > 2 && marks > 0 && marks > s.Sigma.Value*s.Sigma.Value/9 {
+		add("coarse-marks", "the marks are placed to ±%.1f mm, which is a large part of this group's size", math.Sqrt(marks))
+	}
+	if e := s.Ellipse; e != nil && e.Stretched {
+		add("stretched", "the group is stretched (%.0f by %.0f mm sigma; a round one looks like this %s): circular figures describe it less well",
+			e.SigmaMajorMM, e.SigmaMinorMM, percentOfTimes(e.RoundP))
+	}
+	if s.N > 1 && !s.ExtremeSpread.HasInterval() {
+		add("no-interval", "no interval for the extreme spread at this number of shots")
+	}
+}
+
+// count writes "1 shot", "3 shots", "2 misses".
+func count(n int, noun string) string {
+	switch {
+	case n == 1:
+		return "1 " + noun
+	case noun[len(noun)-1] == 's':
+		return fmt.Sprintf("%d %ses", n, noun)
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+func percentOfTimes(p float64) string {
+	if p < 0.01 {
+		return "in fewer than 1 of 100 cases"
+	}
+	return fmt.Sprintf("in %.0f of 100 cases", 100*p)
+}

@@ -88,7 +88,7 @@ type look struct{ hollow, dashed bool }
 // glyph draws an accessory's shape of radius r at (x, y): light halo, dark
 // outline, tone within, so that it reads on any ground.
 func (c *canvas) glyph(id Identity, lk look, x, y, r float64) {
-	pts := id.Shape.outline()
+	pts := id.Shape.Outline()
 	for i, p := range pts {
 		pts[i] = [2]float64{x + r*p[0], y + r*p[1]}
 	}

@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"regexp"
 	"slices"
+	"strconv"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -240,5 +241,45 @@ func BenchmarkEightAccessories(b *testing.B) {
 	s := eightScene()
 	for b.Loop() {
 		Compose(s, Still, AsShot).Picture()
+	}
+}
+
+// Misses are data: on every picture the arrows' counts add up to the shots that
+// went off the board.
+func TestNoMissIsLost(t *testing.T) {
+	count := regexp.MustCompile(`^[A-H] ×?([0-9]+)( missed)?\??$`)
+	scenes := []Scene{demoScene(t), eightScene()}
+	for seed := range uint64(12) {
+		scenes = append(scenes, randomScene(rand.New(rand.NewPCG(seed, 3))))
+	}
+	for i, s := range scenes {
+		for _, f := range formats {
+			want, got := 0, 0
+			for w, a := range s.Accessories {
+				if f.format != Thumbnail || w < 3 {
+					want += len(a.Misses)
+				}
+			}
+			for _, b := range Compose(s, f.format, AsShot).Picture().Boxes {
+				if m := count.FindStringSubmatch(b.Text); m != nil {
+					n, _ := strconv.Atoi(m[1])
+					got += n
+				}
+			}
+			if got != want {
+				t.Errorf("scene %d, %s: the arrows count %d misses, the scene has %d", i, f.name, got, want)
+			}
+		}
+	}
+}
+
+func TestFactsRound(t *testing.T) {
+	for _, c := range []struct {
+		mm   float64
+		want string
+	}{{0.0312, "ring fit ±0.031 mm"}, {0.25, "ring fit ±0.25 mm"}, {2.34, "ring fit ±2.3 mm"}, {15, "ring fit ±15.0 mm"}} {
+		if got := (Facts{ResidualMM: c.mm}).list(0, 0)[0]; got != c.want {
+			t.Errorf("Facts{ResidualMM: %v} reads %q, want %q", c.mm, got, c.want)
+		}
 	}
 }

@@ -33,9 +33,9 @@ func (s Shape) String() string {
 	return "circle"
 }
 
-// outline returns the shape as a closed polygon about the origin, y down. The
+// Outline returns the shape as a closed polygon about the origin, y down. The
 // areas are near that of a disc of radius 1, so that no accessory looks heavier.
-func (s Shape) outline() [][2]float64 {
+func (s Shape) Outline() [][2]float64 {
 	switch s {
 	case Triangle:
 		return regular(3, 1.5, -math.Pi/2)

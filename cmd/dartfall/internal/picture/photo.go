@@ -5,6 +5,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"strconv"
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -454,7 +455,7 @@ func (f Facts) list(n, doubtful int) []string {
 		out = append(out, fmt.Sprintf("%.2f px/mm", f.PxPerMM))
 	}
 	if f.ResidualMM > 0 {
-		out = append(out, fmt.Sprintf("ring fit ±%.2g mm", f.ResidualMM))
+		out = append(out, "ring fit ±"+strconv.FormatFloat(f.ResidualMM, 'f', residualDigits(f.ResidualMM), 64)+" mm")
 	}
 	marks := fmt.Sprintf("n = %d", n)
 	if doubtful > 0 {
@@ -468,6 +469,11 @@ func (f Facts) list(n, doubtful int) []string {
 		out = append(out, f.Note)
 	}
 	return out
+}
+
+// residualDigits keeps two significant digits below 1 mm and one decimal above.
+func residualDigits(mm float64) int {
+	return max(1, min(6, 1-int(math.Floor(math.Log10(mm)))))
 }
 
 func doubtful(marks []Mark) int {

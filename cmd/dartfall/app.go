@@ -167,5 +167,6 @@ func commands(c console) []*cli.Command {
 	return []*cli.Command{
 		NewCommand(c),
 		FaceCommand(c),
+		ReportCommand(c),
 	}
 }

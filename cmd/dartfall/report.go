@@ -1,0 +1,116 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/disintegration/imaging"
+	"github.com/urfave/cli/v2"
+
+	page "dartfall/cmd/dartfall/internal/report"
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+// ReportCommand writes the report of a measured folder.
+func ReportCommand(c console) *cli.Command {
+	return &cli.Command{
+		Name:      "report",
+		Usage:     "write report.html and a video description from measured results",
+		ArgsUsage: "FOLDER",
+		Description: "Reads FOLDER/results/summary.json as measure left it and writes report.html (one\n" +
+			"file that opens offline) and description.txt beside it; the description is\n" +
+			"printed too. Nothing is measured again.\n\n" +
+			"   dartfall report saturday",
+		Action: func(ctx *cli.Context) error {
+			if ctx.NArg() != 1 {
+				return withHint(usagef("report needs one folder"), "dartfall report FOLDER")
+			}
+			return runReport(c, ctx.Args().First())
+		},
+	}
+}
+
+func runReport(c console, dir string) error {
+	out := filepath.Join(dir, "results")
+	if _, err := os.Stat(filepath.Join(dir, "summary.json")); err == nil {
+		out = dir // the results folder itself was given
+	}
+	file := filepath.Join(out, "summary.json")
+	b, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return withHint(fmt.Errorf("there is no %s", file), "measure the folder first: dartfall measure %s", dir)
+	}
+	if err != nil {
+		return fmt.Errorf("cannot read %s: %v", file, err)
+	}
+	s, err := sheet.Decode(b)
+	if err != nil {
+		return withHint(fmt.Errorf("%s: %v", file, err), "measure the folder again: dartfall measure %s", dir)
+	}
+	text, err := writeReport(out, s)
+	if err != nil {
+		return err
+	}
+	fmt.Fprint(c.Out, text)
+	fmt.Fprintf(c.Err, "Written: %s\n", filepath.Join(out, "report.html"))
+	return nil
+}
+
+// writeReport writes report.html and description.txt into the results folder and
+// returns the description. The squared-up pictures that measure left there are
+// shown in it, reduced.
+func writeReport(out string, s sheet.Summary) (description string, err error) {
+	var pictures []page.Picture
+	for _, p := range s.Photos {
+		if p.Flat == nil {
+			continue
+		}
+		data, err := reduced(filepath.Join(out, filepath.Base(p.Flat.File)))
+		if err != nil {
+			continue // a picture that was deleted costs the report only that picture
+		}
+		pictures = append(pictures, page.Picture{
+			Title: p.Name + ", the board squared up, with the marks that were found", Type: "image/jpeg", Data: data,
+			Alt: fmt.Sprintf("%s: the board squared up with %s outlined.", p.Name, plural(len(p.Marks), "mark")),
+		})
+	}
+	html, err := page.HTML(s, pictures)
+	if err != nil {
+		return "", err
+	}
+	description, err = page.Description(s)
+	if err != nil {
+		return "", err
+	}
+	if err := sheet.WriteFile(filepath.Join(out, "description.txt"), []byte(description)); err != nil {
+		return "", err
+	}
+	return description, sheet.WriteFile(filepath.Join(out, "report.html"), html)
+}
+
+// reportPx is the larger side of a picture inside the report: sharp on a phone
+// and on half a desktop screen, some 150 kB each.
+const reportPx = 1200
+
+func reduced(file string) ([]byte, error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	img, _, err := image.Decode(f)
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, imaging.Fit(img, reportPx, reportPx, imaging.Box), &jpeg.Options{Quality: 85}); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}

@@ -1,0 +1,238 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/scoring"
+)
+
+// cautions are shown wherever results are.
+var cautions = []string{
+	"Foam darts can injure eyes: rated eye protection for everybody near, the helper at the board included; nobody forward of the muzzle.",
+	"A backstop larger than the board. Local rules, the venue's cap and the field's marshals have the last word.",
+}
+
+// stickerPlacementNote says what the photo cannot know.
+const stickerPlacementNote = "The stated uncertainty is the photo's. A sticker placed by hand is good to 5 to 10 mm (common practice, no source), which comes on top."
+
+// assemble makes the session's document from its photos.
+func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
+	s := sheet.Summary{
+		Schema: sheet.SchemaID, Photos: photos, Cautions: cautions,
+		Session:    sheet.Session{DistanceMM: sheet.Unknown(), DartMassG: sheet.Unknown(), CapMPS: sheet.Unknown()},
+		Provenance: sheet.Provenance{Program: "dartfall", Version: version, Settings: j.settings},
+		Rule: sheet.OutlierRule{
+			Kind: "drop", Drop: j.drop, Chance: sheet.Unknown(), InForce: j.drop > 0,
+			Words: fmt.Sprintf("the %d shots of each group whose removal shrinks its extreme spread most are set aside, the same for all", j.drop),
+		},
+		Warnings: []string{stickerPlacementNote},
+	}
+	if j.distance.MM > 0 {
+		s.Session.DistanceMM, s.Session.DistanceText = sheet.Number(j.distance.MM), j.distance.Text
+	}
+	for _, p := range photos {
+		s.Provenance.Files = append(s.Provenance.Files, sheet.File{Name: p.Name, SHA256: p.SHA256})
+	}
+	groups := j.groups(&s, photos)
+	for _, g := range groups {
+		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, ScaleSigma: g.scaleSigma})
+		if err != nil {
+			return s, err
+		}
+		out := sheet.Group{Accessory: g.group.Accessory, Letter: g.letter, Shots: g.group.Declared, Misses: g.group.Misses, ShrinkageByLuck: sheet.Unknown()}
+		out.All = j.figures(a.All, g.group)
+		for _, w := range append(a.All.Warnings, a.Warnings...) {
+			if !slices.Contains(out.Warnings, w.Text) {
+				out.Warnings = append(out.Warnings, w.Text)
+			}
+		}
+		if a.Dropped != nil {
+			f := j.figures(*a.Dropped, g.group)
+			out.Without = &f
+			out.ShrinkageByLuck = sheet.Number(a.Drop.Luck.Value)
+			for i, aside := range a.Drop.Mask {
+				if aside {
+					s.Impacts[g.rows[i]].SetAside = sheet.Outlier
+				}
+			}
+		}
+		s.Groups = append(s.Groups, out)
+	}
+	s.Answer = answer(s)
+	return s, nil
+}
+
+// measuredGroup is one accessory's impacts with their rows in the document.
+type measuredGroup struct {
+	group      scoring.Group
+	letter     string
+	rows       []int
+	scaleSigma float64
+}
+
+// groups sorts the marks into impacts: with a session by its strings, else one
+// group for each colour on each photo.
+func (j job) groups(s *sheet.Summary, photos []sheet.Photo) []measuredGroup {
+	var out []measuredGroup
+	index := map[string]int{}
+	add := func(name, letter string) *measuredGroup {
+		i, ok := index[name]
+		if !ok {
+			i = len(out)
+			index[name] = i
+			out = append(out, measuredGroup{group: scoring.Group{Accessory: name}, letter: letter})
+		}
+		return &out[i]
+	}
+	put := func(g *measuredGroup, p sheet.Photo, im sheet.Impact, str string) {
+		im.Accessory, im.String = g.group.Accessory, str
+		g.rows = append(g.rows, len(s.Impacts))
+		s.Impacts = append(s.Impacts, im)
+		g.group.Impacts = append(g.group.Impacts, scoring.Impact{
+			ID: im.ID, Pos: r2.Vec{X: float64(im.XMM), Y: float64(im.YMM)}, SigmaMM: float64(im.SigmaMM), Accessory: g.group.Accessory, Block: str,
+		})
+		if p.Plane != nil {
+			g.scaleSigma = math.Max(g.scaleSigma, float64(p.Plane.ScaleSigma))
+		}
+	}
+	if j.session != nil && len(j.session.Strings) > 0 {
+		j.sessionGroups(s, photos, add, put)
+		return out
+	}
+	for _, p := range photos {
+		for _, im := range p.Marks {
+			name := im.Colour
+			if name == "" {
+				name = "marks"
+			}
+			if len(photos) > 1 {
+				name = p.Name + " " + name
+			}
+			put(add(name, ""), p, im, "")
+		}
+	}
+	for i := range out {
+		out[i].letter = string(rune('A' + i%26))
+		s.Accessories = append(s.Accessories, sheet.Accessory{Name: out[i].group.Accessory, Letter: out[i].letter, StickerColour: s.Impacts[out[i].rows[0]].Colour})
+	}
+	return out
+}
+
+// sessionGroups takes, of each string's photo, the marks in its accessory's
+// colour. Colours of earlier strings on the same board are theirs.
+func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string)) {
+	ses := j.session
+	s.Session.Title, s.Session.Date, s.Session.Place, s.Session.DistanceHow = ses.Title, ses.Date, ses.Place, ses.DistanceHow
+	s.Session.WindText, s.Session.TemperatureText = ses.Conditions.Wind, ses.Conditions.TemperatureText
+	s.Session.DartText = ses.Darts.Batch
+	if ses.Darts.MassG > 0 {
+		s.Session.DartMassG = sheet.Number(ses.Darts.MassG)
+	}
+	if ses.Velocity.CapMPS > 0 {
+		s.Session.CapMPS = sheet.Number(ses.Velocity.CapMPS)
+	}
+	s.Warnings = append(s.Warnings, ses.Warnings...)
+	if ses.Outliers.Rule != "" {
+		s.Rule.Decided, s.Rule.Stated = ses.Outliers.Decided, true
+	}
+	byName := map[string]sheet.Photo{}
+	for _, p := range photos {
+		byName[p.Name] = p
+	}
+	for _, a := range ses.Accessories {
+		acc := sheet.Accessory{Name: a.Name, Letter: a.Letter, StickerColour: a.Sticker}
+		if a.HasPrice {
+			acc.Price = &sheet.Price{Amount: sheet.Number(a.Price), Delivery: sheet.Number(a.Delivery), Currency: a.Currency, Date: a.PriceDate, Where: a.Where}
+		}
+		s.Accessories = append(s.Accessories, acc)
+		add(a.Name, a.Letter)
+	}
+	taken := map[string]string{} // photo and colour -> string, to catch a board read twice
+	for i, t := range ses.Strings {
+		a, _ := ses.Accessory(t.Accessory)
+		g := add(t.Accessory, a.Letter)
+		name := fmt.Sprintf("%d %s", i+1, t.Accessory)
+		row := sheet.String{Name: name, Accessory: t.Accessory, Photo: t.Photo, Order: t.Order, Shots: t.Shots, Misses: t.Misses, Notes: t.Notes}
+		for _, v := range t.ReadingsMPS {
+			row.Readings = append(row.Readings, sheet.Number(v))
+		}
+		p, ok := byName[t.Photo]
+		key := t.Photo + "|" + a.Sticker
+		switch {
+		case !ok || p.Plane == nil:
+			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s has no measured photo (%s): its shots are not in the figures", name, t.Photo))
+		case taken[key] != "":
+			s.Warnings = append(s.Warnings, fmt.Sprintf("strings %s and %s share the %s marks of %s: they are counted once, for the first", taken[key], name, a.Sticker, t.Photo))
+		default:
+			taken[key] = name
+			for _, im := range p.Marks {
+				if a.Sticker == "" || im.Colour == a.Sticker {
+					put(g, p, im, name)
+					row.Found++
+				}
+			}
+			g.group.Declared += t.Shots
+			g.group.Misses += t.Misses
+			if t.Shots > 0 && row.Found+t.Misses != t.Shots {
+				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: %d shots and %d misses declared, %d marks found: look at the picture and correct what is wrong before you publish", name, t.Shots, t.Misses, row.Found))
+			}
+		}
+		s.Strings = append(s.Strings, row)
+	}
+}
+
+func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {
+	return sheet.Estimate{Value: sheet.Number(e.Value), Low: sheet.Number(e.Lo), High: sheet.Number(e.Hi), Level: sheet.Number(e.Level), AtLeast: atLeast}
+}
+
+// figures copies a summary into the document.
+func (j job) figures(s scoring.Summary, g scoring.Group) sheet.Figures {
+	e := func(v scoring.Estimate) sheet.Estimate { return estimate(v, s.AtLeast) }
+	none := sheet.Estimate{Value: sheet.Unknown(), Low: sheet.Unknown(), High: sheet.Unknown(), Level: sheet.Unknown()}
+	f := sheet.Figures{
+		N: s.N, CentreMM: sheet.Point{XMM: sheet.Number(s.CentreX.Value), YMM: sheet.Number(s.CentreY.Value)},
+		OffsetMM: e(s.CentreOffset), ExtremeSpreadMM: e(s.ExtremeSpread), MeanRadiusMM: e(s.MeanRadius), SigmaMM: e(s.Sigma),
+		SigmaXMM: none, SigmaYMM: none,
+		Radius50MM: e(s.R50), Radius90MM: e(s.R90), WidthMM: e(s.Width), HeightMM: e(s.Height),
+		ExtremeSpreadMrad: sheet.Unknown(), ExtremeSpreadMOA: sheet.Unknown(), MeanRadiusMrad: sheet.Unknown(), MeanRadiusMOA: sheet.Unknown(),
+		SigmaMrad: sheet.Unknown(), SigmaMOA: sheet.Unknown(),
+	}
+	if s.Ellipse != nil {
+		f.SigmaXMM.Value, f.SigmaYMM.Value = sheet.Number(s.Ellipse.SigmaXMM), sheet.Number(s.Ellipse.SigmaYMM)
+	}
+	for i, k := range s.ExtremePair {
+		if k >= 0 {
+			f.ExtremePair[i] = g.Impacts[k].ID
+		}
+	}
+	if d := j.distance.MM; d > 0 {
+		mrad := func(v scoring.Estimate) sheet.Number { return sheet.Number(v.Mrad(d).Value) }
+		moa := func(v scoring.Estimate) sheet.Number { return sheet.Number(v.Mrad(d).Value / 1000 / scoring.MOA) }
+		f.ExtremeSpreadMrad, f.ExtremeSpreadMOA = mrad(s.ExtremeSpread), moa(s.ExtremeSpread)
+		f.MeanRadiusMrad, f.MeanRadiusMOA = mrad(s.MeanRadius), moa(s.MeanRadius)
+		f.SigmaMrad, f.SigmaMOA = mrad(s.Sigma), moa(s.Sigma)
+	}
+	return f
+}
+
+// answer is the document's first line.
+func answer(s sheet.Summary) string {
+	n := 0
+	for _, p := range s.Photos {
+		if p.Plane != nil {
+			n++
+		}
+	}
+	switch {
+	case n == 0:
+		return "No photo could be measured."
+	case len(s.Impacts) == 0:
+		return "The board was found, but no mark on it."
+	}
+	return fmt.Sprintf("%s in %s on %s.", plural(len(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
+}

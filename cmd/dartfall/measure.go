@@ -1,0 +1,364 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+	"golang.org/x/term"
+
+	"dartfall/calib"
+	"dartfall/cmd/dartfall/internal/batch"
+	"dartfall/cmd/dartfall/internal/session"
+	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/cmd/dartfall/internal/units"
+	"dartfall/vision"
+)
+
+const measureHelp = `Finds the rings and the stickers on each photo and gives every impact in
+millimetres, each colour's spread with and without outliers, and two pictures a
+photo: the fit drawn on the photo, and the board squared up.
+
+One photo:
+
+   dartfall measure --ring 800mm --stickers red,blue --distance 25m board.jpg
+
+A folder with a session.toml (dartfall new FOLDER writes one):
+
+   dartfall measure FOLDER
+
+Name the rings you know with --rings: the more there are, the surer the result.
+Diameters are those of a printed line's outer edge unless --ring-edge says
+otherwise; measure them with a tape, prints shrink.
+
+Writes impacts.csv, summary.json and the pictures into --out (default: results
+beside the photos). Files that you made are never touched.`
+
+// MeasureCommand measures photos.
+func MeasureCommand(c console) *cli.Command {
+	return &cli.Command{
+		Name:        "measure",
+		Usage:       "photos of the board in, impacts in millimetres out",
+		ArgsUsage:   "PHOTO... | FOLDER",
+		Description: measureHelp,
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "ring", Usage: "diameter of the outermost ring, such as 800mm, 80cm, 31.5in or 800±1mm"},
+			&cli.StringFlag{Name: "rings", Usage: "diameters of all rings, such as 200mm,400mm,600mm,800mm"},
+			&cli.StringFlag{Name: "ring-edge", Value: "outer", Usage: "which edge of a line the diameters mean: outer, middle or inner"},
+			&cli.StringFlag{Name: "stickers", Usage: "colours to look for, such as red,blue; without it they are found and named"},
+			&cli.StringFlag{Name: "sticker-size", Usage: "diameter of the stickers, such as 19mm; without it it is learnt"},
+			&cli.BoolFlag{Name: "marks", Usage: "find bare marks (holes, dents, smudges, chalk) instead of stickers"},
+			&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
+			&cli.StringFlag{Name: "distance", Usage: "from muzzle to board, such as 25m or 100ft; gives angles too"},
+			&cli.IntFlag{Name: "drop", Value: 2, Usage: "shots per colour whose removal shrinks the extreme spread most, for the figures without outliers: 0 to 5"},
+			&cli.StringFlag{Name: "out", Usage: "folder for the results"},
+			&cli.IntFlag{Name: "workers", Usage: "photos measured at once; 0 means one per core"},
+			&cli.StringFlag{Name: "shard", Usage: "measure part i of n of the photos, such as 3/8; run all parts, then once without"},
+		},
+		Action: func(ctx *cli.Context) error {
+			job, err := measureJob(ctx)
+			if err != nil {
+				return err
+			}
+			return runMeasure(ctx.Context, c, job)
+		},
+	}
+}
+
+// job is one checked call of measure.
+type job struct {
+	photos   []batch.Photo
+	session  *session.Session // nil without a session file
+	out      string
+	opts     vision.Options
+	edgeName string
+	givenMM  []float64 // ring diameters that the user gave
+	drop     int
+	distance session.Length
+	workers  int
+	shard    batch.Shard
+	settings []sheet.Setting
+}
+
+func measureJob(ctx *cli.Context) (job, error) {
+	j := job{drop: ctx.Int("drop"), workers: ctx.Int("workers"), out: ctx.String("out")}
+	if ctx.NArg() == 0 {
+		return j, withHint(usagef("no photo given"), "dartfall measure --ring 800mm board.jpg")
+	}
+	if j.drop < 0 || j.drop > 5 {
+		return j, usagef("--drop is a number of shots from 0 to 5, not %d", j.drop)
+	}
+	if err := j.findPhotos(ctx.Args().Slice()); err != nil {
+		return j, err
+	}
+	if s := ctx.String("shard"); s != "" {
+		var err error
+		if j.shard, err = batch.ParseShard(s); err != nil {
+			return j, usageError{err}
+		}
+		j.photos = j.shard.Of(j.photos)
+	}
+	if err := j.readBoard(ctx); err != nil {
+		return j, err
+	}
+	if err := j.readMarks(ctx); err != nil {
+		return j, err
+	}
+	j.note("rings", lengthList(j.givenMM))
+	j.note("ring edge", j.edgeName)
+	j.note("ring tolerance mm", fmt.Sprint(j.opts.Rings.TolMM))
+	j.note("stickers", strings.Join(j.opts.Marks.Colours, ","))
+	j.note("sticker size mm", fmt.Sprint(j.opts.Marks.SizeMM))
+	j.note("bare marks", fmt.Sprint(j.opts.Marks.Bare))
+	j.note("points", ctx.String("points"))
+	return j, nil
+}
+
+func (j *job) note(name, value string) {
+	j.settings = append(j.settings, sheet.Setting{Name: name, Value: value})
+}
+
+// findPhotos takes photos, or one folder with or without a session file.
+func (j *job) findPhotos(args []string) error {
+	info, err := os.Stat(args[0])
+	if err == nil && info.IsDir() {
+		if len(args) > 1 {
+			return withHint(usagef("one folder at a time"), "or name photos instead of folders")
+		}
+		if j.photos, err = batch.List(args[0]); err != nil {
+			return err
+		}
+		if len(j.photos) == 0 {
+			return withHint(usagef("there is no photo in %s", args[0]), "JPEG, PNG, WebP, TIFF and HEIC files are read")
+		}
+		file := filepath.Join(args[0], "session.toml")
+		if _, err := os.Stat(file); err == nil {
+			s, err := session.Load(file)
+			if err != nil {
+				return err
+			}
+			j.session = &s
+		}
+		if j.out == "" {
+			j.out = filepath.Join(args[0], "results")
+		}
+		return nil
+	}
+	seen := map[string]string{}
+	for _, a := range args {
+		if strings.HasPrefix(a, "-") && a != "-" {
+			return withHint(usagef("%q looks like an option, not a photo", a), "dartfall help measure lists the options")
+		}
+		name := filepath.Base(a)
+		if other, ok := seen[name]; ok {
+			return withHint(usagef("two photos are called %s: %s and %s", name, other, a), "their results would mix: rename one")
+		}
+		seen[name] = a
+		j.photos = append(j.photos, batch.Photo{Name: name, Path: a})
+	}
+	if j.out == "" {
+		j.out = filepath.Join(filepath.Dir(args[0]), "results")
+	}
+	return nil
+}
+
+func (j *job) readBoard(ctx *cli.Context) error {
+	rings := &j.opts.Rings
+	if s := j.session; s != nil {
+		for _, r := range s.Board.Rings {
+			j.givenMM = append(j.givenMM, r.MM)
+		}
+		rings.OuterMM, rings.TolMM = s.Board.Ring.MM, s.Board.Ring.TolMM
+		j.edgeName = s.Board.RingEdge
+		j.distance = s.Distance
+		if t := s.Board.TapeMM(); t > 0 && rings.OuterMM > 0 {
+			// The tape outranks the nominal print: all rings shrink alike.
+			for i := range j.givenMM {
+				j.givenMM[i] *= t / rings.OuterMM
+			}
+			rings.OuterMM = t
+		}
+	}
+	if v := ctx.String("rings"); v != "" {
+		list, err := units.Lengths(v)
+		if err != nil {
+			return withHint(usagef("--rings: %w", err), "each diameter needs its unit: --rings 200mm,400mm,600mm,800mm")
+		}
+		j.givenMM = list
+	}
+	if v := ctx.String("ring"); v != "" {
+		mm, tol, err := units.LengthTolerance(v)
+		if err != nil {
+			return withHint(usagef("--ring: %w", err), "a diameter with its unit, such as --ring 800mm")
+		}
+		rings.OuterMM, rings.TolMM = mm, tol
+	}
+	slices.Sort(j.givenMM)
+	if n := len(j.givenMM); n > 0 {
+		largest := j.givenMM[n-1]
+		if rings.OuterMM == 0 {
+			rings.OuterMM = largest
+		}
+		if math.Abs(largest-rings.OuterMM) > 1e-9*largest {
+			if slices.ContainsFunc(j.givenMM, func(d float64) bool { return d > rings.OuterMM }) {
+				return withHint(usagef("--ring is %s but --rings has a larger one, %s", units.Size(rings.OuterMM), units.Size(largest)), "--ring is the outermost ring")
+			}
+			j.givenMM = append(j.givenMM, rings.OuterMM)
+		}
+	} else if rings.OuterMM > 0 {
+		j.givenMM = []float64{rings.OuterMM}
+	}
+	if v := ctx.String("points"); v != "" {
+		ties, err := parsePoints(v)
+		if err != nil {
+			return usageError{err}
+		}
+		j.opts.Points = ties
+	}
+	if rings.OuterMM == 0 && len(j.opts.Points) == 0 {
+		return withHint(usagef("the size of the rings is not known"), "give the outermost ring's diameter as you measured it: --ring 800mm")
+	}
+	if rings.OuterMM != 0 && !(rings.OuterMM >= 20 && rings.OuterMM <= 5000) {
+		return withHint(usagef("a ring of %s is not a board dartfall knows", units.Size(rings.OuterMM)), "diameters from 20 mm to 5 m")
+	}
+	rings.ListMM = j.givenMM
+	if j.edgeName == "" || ctx.IsSet("ring-edge") {
+		j.edgeName = ctx.String("ring-edge")
+	}
+	switch j.edgeName {
+	case "outer":
+	case "middle":
+		rings.Edge = vision.RingMiddle
+	case "inner":
+		rings.Edge = vision.RingInner
+	default:
+		return usagef("--ring-edge is outer, middle or inner, not %q", j.edgeName)
+	}
+	if v := ctx.String("distance"); v != "" {
+		mm, tol, err := units.LengthTolerance(v)
+		if err != nil {
+			return usagef("--distance: %w", err)
+		}
+		j.distance = session.Length{Text: v, MM: mm, TolMM: tol}
+	}
+	return nil
+}
+
+func (j *job) readMarks(ctx *cli.Context) error {
+	m := &j.opts.Marks
+	if s := j.session; s != nil {
+		m.Bare = s.Marks.Kind == "bare"
+		m.SizeMM = s.Marks.StickerSize.MM
+		for _, a := range s.Accessories {
+			if a.Sticker != "" && !slices.Contains(m.Colours, a.Sticker) {
+				m.Colours = append(m.Colours, a.Sticker)
+			}
+		}
+		if !ctx.IsSet("drop") && s.Outliers.Rule == "drop" {
+			j.drop = s.Outliers.Drop
+		}
+	}
+	if v := ctx.String("stickers"); v != "" {
+		m.Colours = nil
+		for _, c := range strings.Split(v, ",") {
+			c = strings.ToLower(strings.TrimSpace(c))
+			if !slices.Contains(session.Colours(), c) {
+				return withHint(usagef("--stickers: there is no sticker colour %q", c), "the colours told apart are %s", strings.Join(session.Colours(), ", "))
+			}
+			m.Colours = append(m.Colours, c)
+		}
+	}
+	if v := ctx.String("sticker-size"); v != "" {
+		mm, err := units.Length(v)
+		if err != nil {
+			return usagef("--sticker-size: %w", err)
+		}
+		if !(mm >= 4 && mm <= 60) {
+			return usagef("--sticker-size %s is not a sticker: 4 to 60 mm", units.Size(mm))
+		}
+		m.SizeMM = mm
+	}
+	if ctx.Bool("marks") {
+		if ctx.IsSet("stickers") || ctx.IsSet("sticker-size") {
+			return usagef("--marks looks for bare marks: it does not go with --stickers or --sticker-size")
+		}
+		m.Bare, m.Colours, m.SizeMM = true, nil, 0
+	}
+	return nil
+}
+
+func lengthList(mm []float64) string {
+	s := make([]string, len(mm))
+	for i, v := range mm {
+		s[i] = units.Exact(v)
+	}
+	return strings.Join(s, ",")
+}
+
+// parsePoints reads "u,v=x,y;u,v=x,y": photo pixels and board millimetres.
+func parsePoints(s string) ([]calib.Tie, error) {
+	var out []calib.Tie
+	for _, item := range strings.Split(s, ";") {
+		t := calib.Tie{SigmaPx: 1}
+		n, err := fmt.Sscanf(strings.ReplaceAll(strings.TrimSpace(item), " ", ""), "%g,%g=%g,%g", &t.At.X, &t.At.Y, &t.Board.X, &t.Board.Y)
+		if err != nil || n != 4 {
+			return nil, fmt.Errorf("--points: %q is not pixel=millimetre as in 812,640=-300,300", item)
+		}
+		out = append(out, t)
+	}
+	if len(out) < 4 {
+		return nil, fmt.Errorf("--points: four points or more fix a plane, there are %d", len(out))
+	}
+	return out, nil
+}
+
+// runMeasure measures the photos, writes the results and prints the table.
+func runMeasure(ctx context.Context, c console, j job) error {
+	m := measurer{job: j}
+	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings)}
+	if j.session != nil || len(j.photos) > 1 {
+		opts.Store = filepath.Join(j.out, "store")
+		opts.Valid = m.picturesExist
+	}
+	done := func() {}
+	if len(j.photos) > 1 {
+		if f, ok := c.Err.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+			opts.Progress, done = batch.Bar(c.Err, len(j.photos))
+		} else {
+			opts.Progress = batch.Lines(c.Err)
+		}
+	}
+	photos, err := batch.Run(ctx, j.photos, m.measure, opts)
+	done()
+	if err != nil {
+		if errors.Is(err, context.Canceled) {
+			return withHint(errors.New("stopped before the end"), "run the same command again: what is done is kept")
+		}
+		return err
+	}
+	if !j.shard.Whole() {
+		if batch.Closing(c.Err, photos) {
+			return errPartial
+		}
+		return nil
+	}
+	sum, err := assemble(j, photos)
+	if err != nil {
+		return err
+	}
+	if err := sheet.WriteResults(j.out, sum); err != nil {
+		return err
+	}
+	printSummary(c.Out, sum)
+	fmt.Fprintf(c.Err, "Results in %s: impacts.csv, summary.json and the pictures.\n", j.out)
+	if batch.Closing(c.Err, photos) {
+		return errPartial
+	}
+	return nil
+}

@@ -1,0 +1,211 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"image/draw"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib/photo"
+	"dartfall/cmd/dartfall/internal/picture"
+	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/vision"
+)
+
+// measurer measures one photo at a time for a job.
+type measurer struct{ job job }
+
+// pictureQuality is the JPEG quality of the overlay and the flat picture.
+const pictureQuality = 88
+
+// measure reads one photo, finds board and marks, and draws its two pictures.
+func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
+	p, err := photo.Load(path, photo.Options{DecodeJPEG: vision.DecodeJPEG})
+	if err != nil {
+		return sheet.Photo{}, err
+	}
+	out := sheet.Photo{
+		Name: p.Name, SHA256: p.SHA256, WidthPx: p.Image.Rect.Dx(), HeightPx: p.Image.Rect.Dy(), State: sheet.Measured,
+	}
+	if !p.Camera.Taken.IsZero() {
+		out.Taken = p.Camera.Taken.Format("2006-01-02T15:04:05")
+	}
+	r, err := vision.Read(p, m.job.opts)
+	if r != nil {
+		for _, c := range r.Checks {
+			out.Grade = append(out.Grade, sheet.Grade{Check: c.Name, Value: sheet.Number(c.Value), Unit: c.Unit, Level: string(c.Level), Words: c.Words, Advice: c.Advice})
+		}
+	}
+	var refusal *vision.Refusal
+	if errors.As(err, &refusal) {
+		out.State, out.Reason, out.Advice = sheet.Refused, refusal.Reason, refusal.Advice
+		return out, nil
+	}
+	if err != nil {
+		return out, err
+	}
+	if r.Rough() {
+		out.State = sheet.Rough
+		for _, c := range r.Checks {
+			if c.Level != vision.Good {
+				out.Reason, out.Advice = c.Words, c.Advice
+				break
+			}
+		}
+	}
+	out.Warnings = r.Warnings
+	m.describePlane(&out, r)
+	for i, k := range r.Marks {
+		out.Marks = append(out.Marks, impactOf(r, k, fmt.Sprintf("%s#%d", p.Name, i+1), p.Name))
+	}
+	return out, m.draw(p, r, &out)
+}
+
+func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {
+	lo, _ := r.PxPerMM(r2.Vec{})
+	outer := r.Circles[0].RadiusMM
+	h := r.Homography()
+	pl := &sheet.Plane{
+		Method: string(r.Basis), LensCentrePx: [2]sheet.Number{sheet.Number(r.Lens.CentrePx.X), sheet.Number(r.Lens.CentrePx.Y)},
+		LensScalePx: sheet.Number(r.Lens.ScalePx), LensK1: sheet.Number(r.Lens.K1), LensK2: sheet.Number(r.Lens.K2),
+		ResidualPx: sheet.Number(r.ResidualPx), ResidualMM: sheet.Number(r.ResidualPx / lo), EdgePoints: r.EdgePoints,
+		ScaleSigma: sheet.Number(r.ScaleSigma), TiltDeg: sheet.Number(r.TiltRad * 180 / math.Pi), PxPerMM: sheet.Number(lo),
+	}
+	for i, v := range h {
+		pl.Homography[i] = sheet.Number(v)
+	}
+	sigma := func(x r2.Vec) float64 { a, _, b := r.PlaneCov(x); return math.Sqrt((a + b) / 2) }
+	pl.SigmaCentreMM = sheet.Number(sigma(r2.Vec{}))
+	worst := 0.0
+	for i := range 12 {
+		s, c := math.Sincos(2 * math.Pi * float64(i) / 12)
+		worst = math.Max(worst, sigma(r2.Vec{X: outer * c, Y: outer * s}))
+	}
+	pl.SigmaOuterRingMM = sheet.Number(worst)
+	out.Plane = pl
+	for _, c := range r.Circles {
+		d := 2 * c.RadiusMM
+		switch m.job.opts.Rings.Edge {
+		case vision.RingMiddle:
+			d = c.RadiusMM + c.InnerMM
+		case vision.RingInner:
+			d = 2 * c.InnerMM
+		}
+		ring := sheet.Ring{DiameterMM: sheet.Number(d), Edge: m.job.edgeName, Seen: sheet.Number(c.Seen), ResidualMM: sheet.Unknown()}
+		for _, g := range m.job.givenMM {
+			if math.Abs(d-g) < 0.01*g {
+				ring.Given, ring.ResidualMM = true, sheet.Number(d-g)
+			}
+		}
+		out.Rings = append(out.Rings, ring)
+	}
+	out.Up = sheet.Up{Source: "photo", SigmaDeg: 2, Words: "up is the photo's upright; width, height and centre offset rest on it, sizes do not"}
+}
+
+func impactOf(r *vision.Reading, k vision.Mark, id, photoName string) sheet.Impact {
+	xx, xy, yy := r.MarkCov(k)
+	im := sheet.Impact{
+		ID: id, Photo: photoName, Colour: k.Colour, Kind: string(k.Kind),
+		XMM: sheet.Number(k.Pos.X), YMM: sheet.Number(k.Pos.Y), SigmaMM: sheet.Number(math.Sqrt((xx + yy) / 2)),
+		CovMM2: [3]sheet.Number{sheet.Number(xx), sheet.Number(xy), sheet.Number(yy)},
+		XPx:    sheet.Number(k.Photo.X), YPx: sheet.Number(k.Photo.Y), DiameterMM: sheet.Number(k.DiameterMM),
+		Visible: sheet.Number(k.Visible), Confidence: sheet.Number(k.Confidence), Source: sheet.Found,
+	}
+	for _, f := range k.Flags {
+		im.Flags = append(im.Flags, string(f))
+	}
+	return im
+}
+
+// draw writes the overlay and the flat picture of one photo.
+func (m measurer) draw(p *photo.Photo, r *vision.Reading, out *sheet.Photo) error {
+	stem := strings.TrimSuffix(p.Name, filepath.Ext(p.Name))
+	var colours []string
+	who := map[string]int{}
+	for _, k := range r.Marks {
+		if _, ok := who[k.Colour]; !ok {
+			who[k.Colour] = len(colours)
+			colours = append(colours, k.Colour)
+		}
+	}
+	names := make([]string, len(colours))
+	for i, c := range colours {
+		names[i] = m.nameOf(c)
+	}
+	ids := picture.Identities(names, colours)
+	var marks []picture.Mark
+	count := map[string]int{}
+	for _, k := range r.Marks {
+		count[k.Colour]++
+		marks = append(marks, picture.Mark{Pos: k.Pos, DiameterMM: k.DiameterMM, Who: who[k.Colour], Number: count[k.Colour], Doubtful: k.Confidence < 0.5})
+	}
+	lo, _ := r.PxPerMM(r2.Vec{})
+	facts := picture.Facts{Photo: p.Name, PxPerMM: lo, ResidualMM: r.ResidualPx / lo, Distance: m.job.distance.Text}
+	if out.State == sheet.Rough {
+		facts.Note = "rough"
+	}
+	var radii []float64
+	for _, c := range r.Circles {
+		radii = append(radii, c.RadiusMM)
+		if c.InnerMM < c.RadiusMM {
+			radii = append(radii, c.InnerMM)
+		}
+	}
+	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Rect: r.Rectification, RadiiMM: radii, Marks: marks, Identities: ids, Facts: facts})
+	flat := picture.FlatPicture(picture.FlatInput{Image: r.Flat.Image, PxPerMM: r.Flat.PxPerMM, Centre: r.Flat.Centre, Marks: marks, Identities: ids, Facts: facts})
+	out.OverlayAt = stem + "-overlay.jpg"
+	if err := writeJPEG(filepath.Join(m.job.out, out.OverlayAt), over.Image); err != nil {
+		return err
+	}
+	out.Flat = &sheet.Flat{
+		File: stem + "-flat.jpg", WidthPx: r.Flat.Image.Rect.Dx(), HeightPx: r.Flat.Image.Rect.Dy(),
+		PxPerMM: sheet.Number(r.Flat.PxPerMM), CentrePx: [2]sheet.Number{sheet.Number(r.Flat.Centre.X), sheet.Number(r.Flat.Centre.Y)},
+	}
+	return writeJPEG(filepath.Join(m.job.out, out.Flat.File), flat.Image)
+}
+
+// nameOf returns the accessory that wears a sticker colour, or the colour.
+func (m measurer) nameOf(colour string) string {
+	if s := m.job.session; s != nil {
+		for _, a := range s.Accessories {
+			if a.Sticker == colour {
+				return a.Name
+			}
+		}
+	}
+	return colour
+}
+
+func writeJPEG(path string, img image.Image) error {
+	n, ok := img.(*image.NRGBA)
+	if !ok {
+		b := img.Bounds()
+		n = image.NewNRGBA(image.Rect(0, 0, b.Dx(), b.Dy()))
+		draw.Draw(n, n.Rect, img, b.Min, draw.Src)
+	}
+	data, err := vision.EncodeJPEG(n, pictureQuality)
+	if err != nil {
+		return fmt.Errorf("cannot encode %s: %v", filepath.Base(path), err)
+	}
+	return sheet.WriteFile(path, data)
+}
+
+// picturesExist tells whether a stored result still has its pictures.
+func (m measurer) picturesExist(p sheet.Photo) bool {
+	if p.OverlayAt == "" {
+		return true
+	}
+	_, a := os.Stat(filepath.Join(m.job.out, p.OverlayAt))
+	if p.Flat == nil {
+		return a == nil
+	}
+	_, b := os.Stat(filepath.Join(m.job.out, p.Flat.File))
+	return a == nil && b == nil
+}

@@ -1,0 +1,130 @@
+package vision
+
+import (
+	"fmt"
+	"image"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// Level is the verdict on one quality of a photo.
+type Level string
+
+// The three levels.
+const (
+	Good    Level = "good"
+	Rough   Level = "rough"   // measured, with wide intervals
+	Refused Level = "refused" // no number can be stood behind
+)
+
+// Check is one quality of a photo, in plain words.
+type Check struct {
+	Name   string  // sampling, tilt, blur, light, clipping, ring-seen
+	Value  float64 // in Unit
+	Unit   string
+	Level  Level
+	Words  string
+	Advice string // what to do about it; "" when good
+}
+
+// Refusal is the error for a photo that can be read but not measured.
+type Refusal struct{ Reason, Advice string }
+
+func (r *Refusal) Error() string { return r.Reason }
+
+// smallestStickerMM is the sticker assumed when the size is unknown.
+const smallestStickerMM = 12.0
+
+// grade judges a photo whose board was found. stickerMM is 0 when unknown.
+func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Check {
+	if stickerMM == 0 {
+		stickerMM = smallestStickerMM
+	}
+	lo, hi := fit.sol.PxPerMM(r2.Vec{})
+	pxPerMM := math.Sqrt(lo * hi)
+	dark, clipped := brightness(img, fit.sol.Rectification, fit.circles[0].RadiusMM)
+	return []Check{
+		level("sampling", lo, "px/mm", lo*stickerMM, 9, 5,
+			fmt.Sprintf("%.2f px per mm: a %.3g mm sticker is %.0f px wide", lo, stickerMM, lo*stickerMM),
+			"go closer, or send the original photo: messaging apps shrink it"),
+		level("tilt", tilt(fit.sol.Rectification, cam.focalPx, cam.principal)*180/math.Pi, "°",
+			-tilt(fit.sol.Rectification, cam.focalPx, cam.principal)*180/math.Pi, -35, -58,
+			fmt.Sprintf("seen %.0f° from square-on", tilt(fit.sol.Rectification, cam.focalPx, cam.principal)*180/math.Pi),
+			"hold the lens at the height of the board's middle, straight before it"),
+		level("blur", fit.blurPx, "px", -fit.blurPx/pxPerMM/stickerMM, -0.14, -0.3,
+			fmt.Sprintf("edges are soft over %.1f px (%.1f mm)", fit.blurPx, fit.blurPx/pxPerMM),
+			"tap the board to focus and hold still; wipe the lens"),
+		level("light", dark, "grey levels", dark, 30, 10,
+			fmt.Sprintf("the face is at %.0f of 255", dark),
+			"more light, or expose for the board"),
+		level("clipping", 100*clipped, "%", -clipped, -0.15, -0.6,
+			fmt.Sprintf("%.0f%% of the face is burnt out", 100*clipped),
+			"turn the board out of the glare, or tap it to lower the exposure"),
+		level("ring-seen", 100*fit.seen, "%", fit.seen, 0.6, 0.3,
+			fmt.Sprintf("%.0f%% of the outer ring was seen", 100*fit.seen),
+			"step back until the whole board and some margin is in the picture"),
+	}
+}
+
+// level grades score, of which more is better.
+func level(name string, value float64, unit string, score, good, least float64, words, advice string) Check {
+	c := Check{Name: name, Value: value, Unit: unit, Level: Good, Words: words}
+	switch {
+	case !(score >= least):
+		c.Level, c.Advice = Refused, advice
+	case score < good:
+		c.Level, c.Advice = Rough, advice
+	}
+	return c
+}
+
+// brightness returns the 80th percentile of the brightest channel on the face
+// (grey levels) and the share of the face in which all channels are burnt out.
+func brightness(img *image.NRGBA, r *calib.Rectification, radiusMM float64) (level, clipped float64) {
+	var hist [256]int
+	n, burnt := 0, 0
+	const steps = 60
+	for i := -steps; i <= steps; i++ {
+		for j := -steps; j <= steps; j++ {
+			if i*i+j*j > steps*steps {
+				continue
+			}
+			p := r.ToPhoto(r2.Vec{X: radiusMM * float64(i) / steps, Y: radiusMM * float64(j) / steps})
+			x, y := int(math.Round(p.X)), int(math.Round(p.Y))
+			if !(image.Point{X: x, Y: y}).In(img.Rect) {
+				continue
+			}
+			o := y*img.Stride + 4*x
+			c := img.Pix[o : o+3]
+			hist[max(c[0], c[1], c[2])]++
+			n++
+			if c[0] >= 254 && c[1] >= 254 && c[2] >= 254 {
+				burnt++
+			}
+		}
+	}
+	if n == 0 {
+		return 0, 0
+	}
+	seen := 0
+	for v, k := range hist {
+		if seen += k; seen >= n*8/10 {
+			return float64(v), float64(burnt) / float64(n)
+		}
+	}
+	return 255, float64(burnt) / float64(n)
+}
+
+// refusalOf turns failed checks and search errors into one sentence each on what
+// is wrong and what to photograph differently.
+func refusalOf(checks []Check) *Refusal {
+	for _, c := range checks {
+		if c.Level == Refused {
+			return &Refusal{c.Words + ": no number can be stood behind", c.Advice}
+		}
+	}
+	return nil
+}

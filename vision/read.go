@@ -1,0 +1,133 @@
+package vision
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+	"dartfall/calib/photo"
+)
+
+// Options is what the user knows of board and marks.
+type Options struct {
+	Rings  RingSpec
+	Marks  MarkOptions
+	Points []calib.Tie // corresponding points given by hand; with three or more the rings are not searched
+}
+
+// Reading is all that was seen on one photo of a board.
+type Reading struct {
+	*calib.Rectification
+	Basis      Basis
+	ResidualPx float64  // robust standard deviation of ring edges about the plane
+	Circles    []Circle // of the face, largest first
+	EdgePoints int
+	TiltRad    float64
+	Checks     []Check
+	Marks      []Mark
+	Flat       *Flat
+	Warnings   []string
+}
+
+// Rough reports whether a check fell short of good.
+func (r *Reading) Rough() bool {
+	for _, c := range r.Checks {
+		if c.Level != Good {
+			return true
+		}
+	}
+	return false
+}
+
+// Read finds the board in the photo, squares it up and finds its marks. A photo
+// on which nothing can be trusted gives a *Refusal; the Reading then holds what
+// checks were made, and no marks.
+func Read(p *photo.Photo, opts Options) (*Reading, error) {
+	b := p.Image.Bounds()
+	diag := math.Hypot(float64(b.Dx()), float64(b.Dy()))
+	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(diag))
+	if r := unusable(p); r != nil {
+		return &Reading{}, r
+	}
+	fit, err := locate(p.Image, cam, opts.Rings)
+	if err != nil {
+		return &Reading{}, explain(err)
+	}
+	out := &Reading{
+		Rectification: fit.sol.Rectification,
+		Basis:         fit.basis,
+		ResidualPx:    fit.sol.ResidualPx,
+		Circles:       fit.circles,
+		EdgePoints:    len(fit.sol.Inliers),
+		TiltRad:       tilt(fit.sol.Rectification, cam.focalPx, cam.principal),
+		Checks:        grade(p.Image, fit, cam, opts.Marks.SizeMM),
+		Warnings:      fit.warnings,
+	}
+	if r := refusalOf(out.Checks); r != nil {
+		return out, r
+	}
+	var warnings []string
+	out.Marks, out.Flat, warnings = findMarks(p.Image, out.Rectification, out.Circles, opts.Marks)
+	out.Warnings = append(out.Warnings, warnings...)
+	return out, nil
+}
+
+// unusable refuses photos in which no search can find anything: black, burnt out
+// or of one tone.
+func unusable(p *photo.Photo) *Refusal {
+	img := p.Image
+	if img.Rect.Dx() < 200 || img.Rect.Dy() < 200 {
+		return &Refusal{"the picture is too small to measure", "send the original photo, not a preview"}
+	}
+	var hist [256]int
+	n := 0
+	for y := 0; y < img.Rect.Dy(); y += 8 {
+		for x := 0; x < img.Rect.Dx(); x += 8 {
+			hist[img.Pix[y*img.Stride+4*x+1]]++
+			n++
+		}
+	}
+	at := func(share float64) int {
+		seen := 0
+		for v, k := range hist {
+			if seen += k; float64(seen) >= share*float64(n) {
+				return v
+			}
+		}
+		return 255
+	}
+	switch lo, hi := at(0.02), at(0.98); {
+	case hi < 25:
+		return &Refusal{"the photo is black", "more light, and check that nothing covers the lens"}
+	case lo > 245:
+		return &Refusal{"the photo is burnt out", "lower the exposure: tap the board on the phone's screen"}
+	case hi-lo < 8:
+		return &Refusal{"the photo shows one even tone", "photograph the board with the whole outer ring in view"}
+	}
+	return nil
+}
+
+// explain turns a search error into what a reviewer can act on.
+func explain(err error) error {
+	const whole = "photograph the whole board with some margin, sharp, from less than 50° off square-on"
+	switch {
+	case errors.Is(err, errNoRings):
+		return &Refusal{"no ringed board was found", whole}
+	case errors.Is(err, errTwoPoses):
+		return &Refusal{err.Error(), "mark the ring's centre, use a face with two rings, or give points with --points"}
+	case errors.Is(err, errRingRatio):
+		return &Refusal{err.Error(), "check the list of diameters with a tape measure, in two directions"}
+	case errors.Is(err, calib.ErrDiverged), errors.Is(err, calib.ErrDegenerate):
+		return &Refusal{"the rings that were seen do not fix the board's plane", whole}
+	}
+	return err
+}
+
+// MarkCov is the whole photo budget of a mark: its own edge plus the plane, xx,
+// xy, yy in mm².
+func (r *Reading) MarkCov(m Mark) (xx, xy, yy float64) {
+	xx, xy, yy = r.PlaneCov(r2.Vec{X: m.Pos.X, Y: m.Pos.Y})
+	return xx + m.CovMM2[0], xy + m.CovMM2[1], yy + m.CovMM2[2]
+}

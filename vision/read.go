@@ -51,7 +51,13 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	if r := unusable(p); r != nil {
 		return &Reading{}, r
 	}
-	fit, err := locate(p.Image, cam, opts.Rings)
+	var fit *boardFit
+	var err error
+	if len(opts.Points) > 0 {
+		fit, err = fromPoints(opts.Points, opts.Rings)
+	} else {
+		fit, err = locate(p.Image, cam, opts.Rings)
+	}
 	if err != nil {
 		return &Reading{}, explain(err)
 	}
@@ -72,6 +78,27 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	out.Marks, out.Flat, warnings = findMarks(p.Image, out.Rectification, out.Circles, opts.Marks)
 	out.Warnings = append(out.Warnings, warnings...)
 	return out, nil
+}
+
+// fromPoints squares the board up from points given by hand. The circle that
+// stands for the face is the outer ring when it is known, else the one that
+// holds all points.
+func fromPoints(points []calib.Tie, rings RingSpec) (*boardFit, error) {
+	sol, err := calib.SolvePoints(points, calib.Lens{})
+	if err != nil {
+		return nil, &Refusal{"the points given do not fix a plane", "give four corners that are not on one line, each as pixel=millimetre with y up"}
+	}
+	radius := rings.OuterMM / 2
+	if radius == 0 {
+		for _, t := range points {
+			radius = math.Max(radius, r2.Norm(t.Board))
+		}
+	}
+	return &boardFit{
+		sol: sol, basis: ByPoints, seen: 1,
+		circles:  []Circle{{RadiusMM: radius, InnerMM: radius, Seen: 1}},
+		warnings: []string{"the plane rests on points set by hand, each taken as good to 1 px; no lens correction"},
+	}, nil
 }
 
 // unusable refuses photos in which no search can find anything: black, burnt out

@@ -11,7 +11,7 @@ stop() {
 
 packages="g++ pkg-config libopencv-dev"
 if [ "${1:-}" = tests ]; then
-	packages="$packages opencv-doc chromium"
+	packages="$packages opencv-doc chromium poppler-utils"
 fi
 
 command -v go >/dev/null 2>&1 || stop "Go is missing: install it from your system's packages or from go.dev/dl, then run this again"
@@ -63,7 +63,7 @@ apt update -q >&2
 optional=
 for p in $missing; do
 	case $p in
-	opencv-doc | chromium)
+	opencv-doc | chromium | poppler-utils)
 		# A system may not have these: then the tests that need them say so.
 		apt-cache show "$p" >/dev/null 2>&1 && optional="$optional $p"
 		;;

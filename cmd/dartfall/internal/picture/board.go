@@ -290,7 +290,7 @@ func (c *composer) planBar(v *boardView) func(*canvas) {
 	text, st = c.set.fit(text, st, most, 0.8)
 	w := math.Max(length, c.set.width(text, st)) + 24
 	h := st.sizePx*1.3 + 30
-	b := v.corner(w, h)
+	b := v.corner(w, h, false)
 	v.take(b)
 	return func(k *canvas) {
 		k.rect(b.x0, b.y0, b.x1-b.x0, b.y1-b.y0, 6)
@@ -302,8 +302,9 @@ func (c *composer) planBar(v *boardView) func(*canvas) {
 }
 
 // corner returns the place for a box of size w x h in a corner of the board:
-// the free one that covers the fewest marks, lower left first.
-func (v *boardView) corner(w, h float64) box {
+// the free one that covers the fewest marks, at the left first, and at the top
+// first if so wished.
+func (v *boardView) corner(w, h float64, top bool) box {
 	in := v.area.grow(-10)
 	in = box{math.Max(in.x0, v.text.x0), math.Max(in.y0, v.text.y0), math.Min(in.x1, v.text.x1), math.Min(in.y1, v.text.y1)}
 	var best box
@@ -315,6 +316,9 @@ func (v *boardView) corner(w, h float64) box {
 		{in.x1 - w, in.y0, in.x1, in.y0 + h},
 	} {
 		cost := 0.1 * float64(i)
+		if top {
+			cost = 0.1 * float64((i+2)%4)
+		}
 		for _, d := range v.discs {
 			if b.touches(d) {
 				cost++
@@ -330,10 +334,19 @@ func (v *boardView) corner(w, h float64) box {
 	return best
 }
 
-// planNote says in the picture that groups were moved.
+// planNote says in the picture that groups were moved, in more words where they
+// cover no mark.
 func (c *composer) planNote(v *boardView) func(*canvas) {
-	text, st := c.set.fit("moved to a common centre: sizes and shapes only", style{mediumWeight, v.smallPx}, v.text.x1-v.text.x0-40, 0.7)
-	b := v.cornerTop(c.set.width(text, st)+24, st.sizePx*1.7)
+	var b box
+	var text string
+	var st style
+	for _, words := range []string{"moved to a common centre: sizes and shapes only", "moved to a common centre"} {
+		text, st = c.set.fit(words, style{mediumWeight, v.smallPx}, v.text.x1-v.text.x0-40, 0.7)
+		b = v.corner(c.set.width(text, st)+24, st.sizePx*1.7, true)
+		if !slices.ContainsFunc(v.discs, b.touches) {
+			break
+		}
+	}
 	v.take(b)
 	return func(k *canvas) {
 		k.rect(b.x0, b.y0, b.x1-b.x0, b.y1-b.y0, 6)
@@ -341,12 +354,6 @@ func (c *composer) planNote(v *boardView) func(*canvas) {
 		k.stroke(1.5, softInk)
 		k.text(text, st, b.x0+12, (b.y0+b.y1)/2+0.35*st.sizePx, ink)
 	}
-}
-
-func (v *boardView) cornerTop(w, h float64) box {
-	in := v.area.grow(-10)
-	x, y := math.Max(in.x0, v.text.x0), math.Max(in.y0, v.text.y0)
-	return box{x, y, x + w, y + h}
 }
 
 // drawSpread draws the soft disc of the mean radius and the extreme pair's line.
@@ -463,7 +470,7 @@ func (c *composer) planLength(v *boardView, w int) func(*canvas) {
 	var at box
 	st := style{mediumWeight, v.smallPx}
 	text := oneLine(c.scene.Accessories[w].Letter) + " " + rangeText(c.scene.Accessories[w].All.ExtremeSpread)
-	at, ok = v.alongLine(c.set.width(text, st)+6, st.sizePx*1.15, p, q, 1)
+	at, ok = v.alongLine(c.set.width(text, st)+6, st.sizePx*1.15, p, q, 0)
 	if !ok {
 		return func(*canvas) {}
 	}

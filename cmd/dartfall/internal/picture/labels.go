@@ -115,24 +115,30 @@ func leader(b box, d disc) (x1, y1, x2, y2 float64, ok bool) {
 	return x1, y1, d.x + f*(x1-d.x), d.y + f*(y1-d.y), true
 }
 
-// alongLine finds the place for a box of size w x h centred on the line from a to
-// b that covers the fewest discs, the middle first, and reserves it. It returns
-// false rather than cover more than most discs.
+// alongLine finds the place for a box of size w x h on the line from a to b, or
+// just beside it, that covers the fewest discs, the middle first, and reserves it.
+// It returns false rather than cover more than most discs.
 func (p *placer) alongLine(w, h float64, a, b [2]float64, most int) (box, bool) {
 	best, cost := box{}, math.Inf(1)
+	dx, dy := b[0]-a[0], b[1]-a[1]
+	length := math.Max(1, math.Hypot(dx, dy))
+	nx, ny := -dy/length, dx/length
+	clear := 4 + (w*math.Abs(nx)+h*math.Abs(ny))/2 // from the line to the middle of a box beside it
 	for _, f := range []float64{0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.1, 0.9} {
-		t := boxAround(a[0]+f*(b[0]-a[0]), a[1]+f*(b[1]-a[1]), w, h)
-		if !p.free(t) {
-			continue
-		}
-		n := math.Abs(f - 0.5)
-		for _, d := range p.discs {
-			if t.touches(d) {
-				n++
+		for _, side := range []float64{0, 1, -1} {
+			t := boxAround(a[0]+f*dx+side*clear*nx, a[1]+f*dy+side*clear*ny, w, h)
+			if !p.free(t) {
+				continue
 			}
-		}
-		if n < cost && n < float64(most)+0.9 {
-			best, cost = t, n
+			covered := 0
+			for _, d := range p.discs {
+				if t.touches(d) {
+					covered++
+				}
+			}
+			if c := float64(covered) + math.Abs(f-0.5) + 0.3*math.Abs(side); covered <= most && c < cost {
+				best, cost = t, c
+			}
 		}
 	}
 	if math.IsInf(cost, 1) {

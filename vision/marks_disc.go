@@ -136,13 +136,25 @@ func (f *finder) grow(r float64, limit int) {
 		gain float64
 	}
 	var seeds []seed
+	all, positive := e.integrals()
+	box, inner := int(math.Ceil(r)), int(r*math.Sqrt2/2)
 	for y := stride; y < e.h-stride; y += stride {
 		for x := stride; x < e.w-stride; x += stride {
 			i := y*e.w + x
 			if s := e.v[i] + e.v[i-1] + e.v[i+1] + e.v[i-e.w] + e.v[i+e.w]; s > 1.5 {
 				least := 0.5 * f.price
-				if d := math.Hypot(float64(x)-f.cx, float64(y)-f.cy); d > f.farPx {
+				dx, dy := float64(x)-f.cx, float64(y)-f.cy
+				far := dx*dx+dy*dy > f.farPx*f.farPx
+				if far {
 					least = 0.5 * maxEvidence * math.Pi * r * r
+				}
+				// A disc earns no more than all that speaks for it in its square.
+				if boxSum(positive, e.w, e.h, x, y, box) < least || (far && boxSum(all, e.w, e.h, x, y, inner) < 5*r*r) {
+					continue
+				}
+				// Scenery of a sticker's colour goes on where a disc would end.
+				if far && boxSum(positive, e.w, e.h, x, y, 2*box) > 0.4*maxEvidence*float64(16*box*box) {
+					continue
 				}
 				if g := f.gainOf(float64(x), float64(y), r); g > least {
 					seeds = append(seeds, seed{x, y, g})
@@ -184,6 +196,32 @@ func (f *finder) grow(r float64, limit int) {
 		seeds = rest
 	}
 	f.polish(3, nil)
+}
+
+// integrals returns the summed-area tables of the evidence and of its positive
+// part, of size (w+1) x (h+1).
+func (e *evidence) integrals() (all, positive []float64) {
+	n := e.w + 1
+	all, positive = make([]float64, n*(e.h+1)), make([]float64, n*(e.h+1))
+	for y := range e.h {
+		var a, p float64
+		for x := range e.w {
+			v := float64(e.v[y*e.w+x])
+			a += v
+			p += max(0, v)
+			i := (y+1)*n + x + 1
+			all[i], positive[i] = all[i-n]+a, positive[i-n]+p
+		}
+	}
+	return all, positive
+}
+
+// boxSum returns the sum over the square of half-width half about (x, y).
+func boxSum(t []float64, w, h, x, y, half int) float64 {
+	x0, x1 := max(0, x-half), min(w, x+half+1)
+	y0, y1 := max(0, y-half), min(h, y+half+1)
+	n := w + 1
+	return t[y1*n+x1] - t[y0*n+x1] - t[y1*n+x0] + t[y0*n+x0]
 }
 
 // learnRadius returns the radius of discs of the class from its isolated round

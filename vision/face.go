@@ -76,6 +76,7 @@ type faceModel struct {
 	radial   [3][]float32 // F per raster pixel of radius
 	spread   [3][]float32 // robust sd over the angle, per radius
 	edgePx   float64      // radius to which the face reaches; beyond it F is constant
+	markPx   float64      // diameter of the largest mark
 	light    *planes      // L at every pixel
 	residual *planes      // y - F - L
 }
@@ -83,7 +84,7 @@ type faceModel struct {
 // modelFace explains the raster y by radius and light. edgePx is the radius of
 // the outermost ring and markPx the diameter of the largest mark, in raster pixels.
 func modelFace(y *planes, centre calib.Px, edgePx, markPx float64) *faceModel {
-	m := &faceModel{centre: centre, edgePx: edgePx}
+	m := &faceModel{centre: centre, edgePx: edgePx, markPx: markPx}
 	n := int(edgePx+3) + 2
 	for c := range m.radial {
 		m.radial[c] = make([]float32, n)
@@ -188,6 +189,77 @@ func (m *faceModel) fitRadial(y *planes, mask []bool, round int) {
 			m.radial[c][r], m.spread[c][r] = medianMAD(v)
 		}
 	}
+	m.distrustCentre(y)
+}
+
+// distrustCentre replaces F near the centre where marks, not the face, may rule
+// whole circles. There F is that of the ground farther out, except over intervals
+// of radius in which nearly all directions agree on another colour and which end
+// sharply: a printed dot or line ends at one radius, marks do not.
+func (m *faceModel) distrustCentre(y *planes) {
+	n := len(m.radial[0])
+	inner := int(1.3*m.markPx) + 1
+	if inner+3 >= n {
+		return
+	}
+	var ground, scatter [3]float32
+	for c := range 3 {
+		v := append([]float32(nil), m.radial[c][inner:min(n-1, inner+inner/2+2)]...)
+		ground[c], _ = medianMAD(v)
+		v = append(v[:0], m.spread[c][inner:min(n-1, inner+inner/2+2)]...)
+		scatter[c], _ = medianMAD(v)
+	}
+	at := func(r int) [3]float32 { return [3]float32{m.radial[0][r], m.radial[1][r], m.radial[2][r]} }
+	for r := inner; r >= 0; r-- {
+		own := at(r)
+		if alike(own, ground) {
+			continue
+		}
+		// [a, r] is an interval of one other colour.
+		a := r
+		for a > 0 && alike(at(a-1), own) {
+			a--
+		}
+		middle := at((a + r) / 2)
+		real := m.share(y, r+2, middle) < 0.3 && m.share(y, (a+r)/2, middle) > 0.55 &&
+			(a <= 2 || m.share(y, a-3, middle) < 0.3)
+		if !real {
+			for i := a; i <= r; i++ {
+				for c := range 3 {
+					m.radial[c][i], m.spread[c][i] = ground[c], scatter[c]
+				}
+			}
+		}
+		r = a
+	}
+}
+
+// alike reports whether two face colours are the same but for light and noise.
+func alike(a, b [3]float32) bool {
+	return abs32(a[0]-b[0]) < 0.2 && abs32(a[1]-b[1]) < 0.12 && abs32(a[2]-b[2]) < 0.12
+}
+
+// share returns which part of the circle of r pixels looks like the colour v.
+func (m *faceModel) share(y *planes, r int, v [3]float32) float64 {
+	n := max(8, int(2*math.Pi*float64(r)))
+	seen, like := 0, 0
+	for k := range n {
+		s, cs := math.Sincos(2 * math.Pi * float64(k) / float64(n))
+		px, py := int(math.Round(m.centre.X+float64(r)*cs)), int(math.Round(m.centre.Y+float64(r)*s))
+		if px < 0 || py < 0 || px >= y.w || py >= y.h || !y.ok[py*y.w+px] {
+			continue
+		}
+		i := py*y.w + px
+		seen++
+		l := m.light
+		if abs32(y.ch[0][i]-l.ch[0][i]-v[0]) < 0.4 && abs32(y.ch[1][i]-l.ch[1][i]-v[1]) < 0.3 && abs32(y.ch[2][i]-l.ch[2][i]-v[2]) < 0.3 {
+			like++
+		}
+	}
+	if seen == 0 {
+		return 0
+	}
+	return float64(like) / float64(seen)
 }
 
 // maskMarks marks pixels the model does not explain; a change of brightness alone

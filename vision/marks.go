@@ -27,6 +27,7 @@ const (
 	reachShare    = 1.6  // the raster reaches this many outer radii from the centre
 	flatPxPerMM   = 1.4  // enough for the smallest sticker
 	flatSidePx    = 1400 // and no more pixels than this on a side
+	flatDiscPx    = 18   // a sticker of known size should span as many pixels
 	leastDiscMM   = 6.0  // smallest sticker when the size is unknown
 	largestDiscMM = 45.0
 	usualDiscMM   = 19.0 // before anything is known
@@ -45,7 +46,11 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	}
 	e := viewOf(rect, img.Rect.Max, reachShare*outer)
 	lo, hi := rect.PxPerMM(r2.Vec{})
-	scale := min(flatPxPerMM, (lo+hi)/2, flatSidePx/max(e.maxX-e.minX, e.maxY-e.minY))
+	fine := flatPxPerMM
+	if opts.SizeMM > 0 {
+		fine = max(fine, flatDiscPx/opts.SizeMM)
+	}
+	scale := min(fine, (lo+hi)/2, flatSidePx/max(e.maxX-e.minX, e.maxY-e.minY))
 	flat = flatten(img, rect, e, scale)
 	if flat.Image.Rect.Dx() < 16 || flat.Image.Rect.Dy() < 16 {
 		return nil, flat, []string{"the photo shows too little of the board"}
@@ -74,6 +79,7 @@ type search struct {
 	m        *faceModel
 	index    []uint16
 	classes  []*class
+	evidence []*evidence
 	warnings []string
 }
 
@@ -86,9 +92,10 @@ func (s *search) stickers() []Mark {
 	s.index = s.m.radiusIndex(s.y.w, s.y.h)
 	mask := make([]bool, s.y.w*s.y.h)
 	s.m.maskMarks(mask, s.index)
-	s.classes = learnClasses(s.y, s.m, mask, 1.1*s.outerMM*k, math.Pi/4*least*least*k*k)
+	s.classes = learnClasses(s.y, s.m, mask, 1.1*s.outerMM*k, math.Pi/4*least*least*k*k, s.opts.SizeMM > 0 && s.opts.SizeMM*k < 14)
 	s.nameClasses()
-	return s.refine(s.place(s.evidences()))
+	s.evidence = s.evidences()
+	return s.refine(s.place(s.evidence))
 }
 
 // evidences returns w_k of every sticker class.
@@ -133,6 +140,8 @@ func (s *search) evidences() []*evidence {
 			}
 			v := ground - cost[k]
 			switch {
+			case ground > 10 && cost[k] > 30: // unlike either: clutter or a mixed pixel
+				v = -0.6
 			case v > 0 && k != best: // another colour explains it better
 				v = min(v, cost[best]-cost[k])
 				if v < 0 {
@@ -305,12 +314,32 @@ func (s *search) dropScenery(ds []refined) []refined {
 	for i := range ds {
 		d := &ds[i]
 		full := maxEvidence * math.Pi * d.r * d.r
-		if r2.Norm(d.pos) > s.outerMM+0.5*d.radius && (!d.ok || d.share < 0.8 || d.clean < 0.75 || d.visible < 0.45 || d.gain < 0.5*full*d.visible) {
+		if r2.Norm(d.pos) > s.outerMM+0.5*d.radius && (!d.ok || d.share < 0.8 || d.clean < 0.75 || d.visible < 0.45 || d.gain < 0.5*full*d.visible || !s.alone(d)) {
 			continue
 		}
 		keep = append(keep, *d)
 	}
 	return keep
+}
+
+// alone reports whether the ground around a disc speaks against more of its
+// colour.
+func (s *search) alone(d *refined) bool {
+	e := s.evidence[d.class]
+	for _, rho := range [2]float64{1.35, 1.7} {
+		more := 0
+		for k := range 32 {
+			sn, cs := math.Sincos(2 * math.Pi * float64(k) / 32)
+			x, y := int(d.x+rho*d.r*cs+0.5), int(d.y+rho*d.r*sn+0.5)
+			if x >= 0 && y >= 0 && x < e.w && y < e.h && e.v[y*e.w+x] > 0.5 {
+				more++
+			}
+		}
+		if more > 8 {
+			return false
+		}
+	}
+	return true
 }
 
 // measure fits disc i to its rim.

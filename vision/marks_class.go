@@ -103,9 +103,14 @@ func groundMisfit(b, c1, c2, sb, s1, s2 float32) float32 {
 
 // learnClasses finds the colours of the unexplained interiors within reach (raster
 // pixels) of the centre, most frequent first. discArea is the least area a sticker
-// may have, in pixels.
-func learnClasses(y *planes, m *faceModel, mask []bool, reach, discArea float64) []*class {
+// may have, in pixels; tiny says that discs are so small that their interiors are
+// but a few pixels wide.
+func learnClasses(y *planes, m *faceModel, mask []bool, reach, discArea float64, tiny bool) []*class {
 	e := m.residual
+	apart := 2
+	if tiny {
+		apart = 1
+	}
 	type pixel struct{ v [3]float32 }
 	var px []pixel
 	w, h := y.w, y.h
@@ -120,7 +125,7 @@ func learnClasses(y *planes, m *faceModel, mask []bool, reach, discArea float64)
 			if !mask[i] || !e.ok[i] {
 				continue
 			}
-			if !similar(i, i-2) || !similar(i, i+2) || !similar(i, i-2*w) || !similar(i, i+2*w) {
+			if !similar(i, i-apart) || !similar(i, i+apart) || !similar(i, i-apart*w) || !similar(i, i+apart*w) {
 				continue
 			}
 			if math.Hypot(float64(qx)-m.centre.X, float64(py)-m.centre.Y) > reach {

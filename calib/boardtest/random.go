@@ -12,7 +12,7 @@ type Difficulty int
 
 // The populations.
 const (
-	Clear    Difficulty = iota // up to 45°, sharp, whole board in the photo, 3 rings or more, even light
+	Clear    Difficulty = iota // 12 megapixels, up to 45°, sharp, whole board in the photo, 3 rings or more, even light
 	Varied                     // whatever a fair photo may hold
 	Bare                       // Varied, but holes, dents, smudges or chalk in place of stickers
 	Hopeless                   // nothing should be measured in it
@@ -28,7 +28,11 @@ func pick[T any](d draw, from ...T) T { return from[d.IntN(len(from))] }
 
 // Random returns a scene of the given difficulty; the same seed gives the same
 // scene. Ranges are those of phone photos: 24 to 35 mm equivalent, |K1| up to
-// 0.1, 1.5 to 12 megapixels, JPEG quality 70 to 95.
+// 0.1, 2 to 12 megapixels, JPEG quality 70 to 95.
+//
+// Every mark of a fair photo can be told from what lies under it, is wide enough
+// to be measured (minMarkPx) and lies on the board; a board whose plane needs the
+// focal length is stored with it.
 func Random(seed uint64, of Difficulty) Scene {
 	d := draw{rand.New(rand.NewPCG(seed, uint64(of)))}
 	s := Scene{Seed: seed}
@@ -37,36 +41,28 @@ func Random(seed uint64, of Difficulty) Scene {
 	s.randomLight(d, of)
 	s.randomImaging(d, of)
 	s.randomSurroundings(d)
-	s.randomStickers(d, of)
+	if of == Bare {
+		s.randomBareMarks(d)
+	} else {
+		s.randomStickers(d)
+	}
 	if of == Hopeless {
 		s.spoil(d)
 	}
 	return s
 }
 
-func jitter(d draw, c Colour, by float64) Colour {
-	f := func(v uint8) uint8 { return uint8(math.Min(250, math.Max(8, float64(v)+by*d.NormFloat64()))) }
-	return Colour{f(c.R), f(c.G), f(c.B)}
-}
-
-func (s *Scene) randomFace(d draw, of Difficulty) {
-	n := 3 + d.IntN(4)
-	outer := d.between(350, 900)
-	ink := pick(d, Colour{20, 20, 20}, Colour{24, 30, 80}, Colour{150, 24, 30})
-	line := d.between(2, 5)
-	for i := range n {
-		s.Face.Rings = append(s.Face.Rings, Ring{OuterDiameterMM: outer * float64(n-i) / float64(n), LineMM: line, Line: ink})
-	}
-	s.Face.Kind = "paper"
-	s.Board = Board{
-		WidthMM: outer * 1.3, HeightMM: outer * 1.3, ThicknessMM: 20, Colour: jitter(d, Colour{176, 138, 96}, 8),
-		PaperWidthMM: outer * 1.1, PaperHeightMM: outer * 1.1, Paper: jitter(d, Colour{236, 235, 230}, 4), Texture: "card", Fixing: "tape",
-	}
-}
-
 func (s *Scene) randomCamera(d draw, of Difficulty) {
-	size := pick(d, [2]int{1600, 1200}, [2]int{2048, 1536}, [2]int{3264, 2448}, [2]int{4032, 3024}, [2]int{4032, 3024}, [2]int{3024, 4032}, [2]int{4000, 2250})
+	size := [2]int{4032, 3024}
+	if of != Clear {
+		size = pick(d, [2]int{1632, 1224}, [2]int{2048, 1536}, [2]int{2592, 1944}, [2]int{2592, 1944}, [2]int{2560, 1440},
+			[2]int{3264, 2448}, [2]int{3264, 2448}, [2]int{3840, 2160}, [2]int{4032, 3024}, [2]int{4032, 3024})
+	}
+	if d.chance(0.3) {
+		size[0], size[1] = size[1], size[0]
+	}
 	c := Camera{Width: size[0], Height: size[1]}
+	short := float64(min(size[0], size[1]))
 	c.FocalPx = d.between(24, 35) / math.Hypot(36, 24) * math.Hypot(float64(size[0]), float64(size[1]))
 	maxTilt := 45.0
 	if of != Clear {
@@ -75,66 +71,117 @@ func (s *Scene) randomCamera(d draw, of Difficulty) {
 	c.Tilt = d.between(0, maxTilt) * math.Pi / 180
 	c.Azimuth = d.between(-math.Pi, math.Pi)
 	c.Roll = 4 * d.NormFloat64() * math.Pi / 180
-	fill := d.between(0.5, 0.85)
-	c.DistanceMM = c.FillDistanceMM(s.Face.OuterMM(), fill)
-	slack := (1 - fill) / 2 * float64(min(size[0], size[1])) * 0.6
-	c.AimPx = calib.Px{X: d.between(-slack, slack), Y: d.between(-slack, slack)}
 	c.K1 = d.between(-0.1, 0.06)
+	fill := d.between(0.5, 0.85)
+	slack := (1 - fill) / 2 * short * 0.6
+	c.AimPx = calib.Px{X: d.between(-slack, slack), Y: d.between(-slack, slack)}
+	if of != Clear && len(s.Face.Rings) > 1 && d.chance(0.15) {
+		// The outer ring runs out of the photo on one side: a cap of up to a fifth
+		// of its diameter is cut off.
+		fill = d.between(0.75, 0.95)
+		shift := ((1-fill)/2 + d.between(0.05, 0.2)*fill) * pick(d, -1.0, 1)
+		if size[0] > size[1] {
+			c.AimPx.Y = shift * short
+		} else {
+			c.AimPx.X = shift * short
+		}
+	}
+	c.DistanceMM = c.FillDistanceMM(s.Face.OuterMM(), fill)
 	s.Camera = c
 }
 
+// randomLight leaves a white surface in the brightest place at 0.95 of the range.
 func (s *Scene) randomLight(d draw, of Difficulty) {
-	defer func() {
-		if of == Clear || d.chance(0.5) {
-			return
+	l := Light{Name: "even", Ambient: 1, GradientX: d.between(-0.2, 0.2), GradientY: d.between(-0.2, 0.2)}
+	// White balance is seldom quite right: lamps leave it warm, shade cool.
+	warm := 0.06 * d.NormFloat64()
+	if of != Clear {
+		warm = pick(d, 0.06*d.NormFloat64(), d.between(0.1, 0.25), d.between(-0.2, -0.1))
+	}
+	l.Tint = [3]float64{1 + warm, 1, 1 - warm}
+	if of != Clear {
+		switch pick(d, "overcast", "overcast", "lamp", "sun", "sun", "sun") {
+		case "lamp":
+			l.Name = "lamp"
+			l.GradientX, l.GradientY = d.between(-0.6, 0.6), d.between(-0.6, 0.6)
+		case "sun":
+			l.Name = "sun"
+			l.Sun = d.between(0.35, 0.72)
+			l.Ambient = 1 - l.Sun
+			l.ShadeTint = [3]float64{0.94, 1, 1.1}
+			if d.chance(0.65) {
+				s.randomShadow(d, &l)
+			}
+		default:
+			l.Name = "overcast"
 		}
-		l := &s.Light
-		l.Name, l.Sun = "sun", l.Ambient*0.5
-		l.Ambient -= l.Sun
-		l.Shadow = pick(d, "edge", "post", "leaves")
-		l.ShadowAngle, l.ShadowAtMM = d.between(-math.Pi, math.Pi), d.between(-150, 150)
-		l.ShadowWidthMM, l.PenumbraMM = d.between(30, 90), d.between(3, 20)
-	}()
-	s.Light = Light{Name: "even", Ambient: d.between(0.6, 0.95), GradientX: d.between(-0.2, 0.2), GradientY: d.between(-0.2, 0.2)}
+		if d.chance(0.2) {
+			reach := 0.4 * s.Face.OuterMM()
+			l.Glare, l.GlareMM = d.between(0.04, 0.2), d.between(0.1, 0.35)*s.Face.OuterMM()
+			l.GlareX, l.GlareY = d.between(-reach, reach), d.between(-reach, reach)
+		}
+	}
+	half := s.Face.OuterMM() / 2000
+	brightest := max(l.Tint[0], l.Tint[2]) * (1 + half*(math.Abs(l.GradientX)+math.Abs(l.GradientY))) * (1 + l.Glare)
+	l.Ambient *= 0.95 / brightest
+	l.Sun *= 0.95 / brightest
+	s.Light = l
+}
+
+func (s *Scene) randomShadow(d draw, l *Light) {
+	outer := s.Face.OuterMM()
+	l.Shadow = pick(d, "edge", "post", "leaves", "leaves")
+	l.ShadowAngle, l.ShadowAtMM = d.between(-math.Pi, math.Pi), d.between(-0.35, 0.35)*outer
+	l.ShadowWidthMM, l.PenumbraMM = d.between(0.06, 0.22)*outer, d.between(3, 25)
 }
 
 func (s *Scene) randomImaging(d draw, of Difficulty) {
 	s.Imaging = Imaging{
-		Vignette: d.between(0, 0.35), BlurPx: d.between(0.5, 1.3), ShotSD: d.between(0.006, 0.025), ReadSD: d.between(0.001, 0.003),
-		Sharpen: d.between(0.1, 0.7),
+		ExposureEV: d.between(-0.5, 0.1), Vignette: d.between(0, 0.35), BlurPx: d.between(0.5, 1.1),
+		ShotSD: d.between(0.006, 0.02), ReadSD: d.between(0.001, 0.003), Sharpen: d.between(0.1, 0.7),
 	}
 	s.JPEG = JPEG{Quality: 70 + d.IntN(26), Taken: day}
-	if d.chance(0.85) {
+	if of != Clear {
+		s.Imaging.BlurPx = d.between(0.5, 1.6)
+		s.Imaging.ExposureEV = d.between(-0.7, 0.2)
+		if !s.ground().light() {
+			s.Imaging.ExposureEV += d.between(0, 0.6) // a dark board makes the camera expose longer
+		}
+		s.Imaging.ShotSD = d.between(0.006, 0.035)
+		if d.chance(0.15) {
+			s.Imaging.MotionPx, s.Imaging.MotionAngle = d.between(1, 3), d.between(0, math.Pi)
+		}
+	}
+	if s.planeNeedsFocal() || d.chance(0.85) {
 		s.JPEG.Focal35MM = s.Camera.Focal35MM()
 		s.JPEG.Make, s.JPEG.Model = "Example", "Phone"
-	}
-}
-
-func (s *Scene) randomStickers(d draw, of Difficulty) {
-	names := d.Perm(len(ColourNames) - 1)[:1+d.IntN(3)]
-	dia := pick(d, 8.0, 10, 12, 13, 15, 16, 19, 20, 24, 25)
-	sd := s.Face.OuterMM() * d.between(0.06, 0.16)
-	bare := pick(d, Hole, Dent, Smudge)
-	for k, n := range names {
-		name := ColourNames[n]
-		colour := jitter(d, namedColours[name], 6)
-		for range 5 + d.IntN(8) {
-			if of == Bare {
-				s.Marks = append(s.Marks, Mark{Kind: bare, X: sd * d.NormFloat64(), Y: sd * d.NormFloat64(), DiameterMM: d.between(6, 15), String: 1})
-				continue
-			}
-			s.Marks = append(s.Marks, Mark{
-				Kind: Sticker, X: sd * d.NormFloat64(), Y: sd * d.NormFloat64(), DiameterMM: dia, Name: name, Colour: colour, String: k + 1,
-			})
+		s.JPEG.Orientation = 1
+		if s.Camera.Height > s.Camera.Width {
+			s.JPEG.Orientation = pick(d, 6, 6, 8) // the sensor is wider than tall
+		} else if d.chance(0.15) {
+			s.JPEG.Orientation = 3
 		}
 	}
 }
 
+// planeNeedsFocal reports whether the face is one ring without a centre, which
+// fixes the plane only together with the focal length. The two edges of a thick
+// line are two rings, but too close together to rely on.
+func (s *Scene) planeNeedsFocal() bool {
+	return len(s.Face.Rings) < 2 && s.Face.Centre.Shape == ""
+}
+
 func (s *Scene) randomSurroundings(d draw) {
 	s.Surroundings = Surroundings{
-		Wall: pick(d, "render", "bricks", "planks", "panel", "hedge"), WallMM: d.between(50, 1500),
+		Wall: pick(d, "render", "bricks", "planks", "panel", "hedge", "sky"), WallMM: d.between(50, 1500),
 		Floor: pick(d, "grass", "gravel", "planks", "concrete"), FloorMM: s.Board.HeightMM/2 + d.between(150, 700),
 		Legs: d.chance(0.6),
+	}
+	switch s.Surroundings.Wall {
+	case "render":
+		s.Surroundings.Colour = pick(d, Colour{}, Colour{206, 200, 186}, Colour{150, 160, 168}, Colour{196, 170, 130}, Colour{120, 128, 112})
+	case "sky", "hedge":
+		s.Surroundings.Legs = true
 	}
 	for range d.IntN(4) {
 		s.Surroundings.Things = append(s.Surroundings.Things, Thing{
@@ -147,16 +194,20 @@ func (s *Scene) randomSurroundings(d draw) {
 
 // spoil makes the scene one that nothing should be measured in.
 func (s *Scene) spoil(d draw) {
-	switch s.Hopeless = pick(d, "no_target", "blurred", "dark", "too_small", "too_steep"); s.Hopeless {
+	switch s.Hopeless = pick(d, "no_target", "blurred", "dark", "overexposed", "too_small", "too_steep"); s.Hopeless {
 	case "no_target":
 		s.Face, s.Board, s.Marks, s.Surroundings.Legs = Face{}, Board{}, nil, false
 	case "blurred":
 		s.Imaging.BlurPx = float64(s.Camera.Width) / 80
 	case "dark":
 		s.Imaging.ExposureEV = -9
+	case "overexposed":
+		s.Imaging.ExposureEV = 7
 	case "too_small":
 		s.Camera.DistanceMM = s.Camera.FillDistanceMM(s.Face.OuterMM(), 0.03)
 	case "too_steep":
-		s.Camera.Tilt = d.between(84, 87) * math.Pi / 180
+		// In the middle of the photo, where the tilt is the angle of view, and flat.
+		s.Camera.Tilt, s.Camera.AimPx = d.between(84, 87)*math.Pi/180, calib.Px{}
+		s.Board.BowMM = 0
 	}
 }

@@ -39,7 +39,7 @@ type Pair struct {
 	MeanRadiusRatio Estimate `json:"mean_radius_ratio"`
 	SigmaRatio      Estimate `json:"sigma_ratio"`
 	// P is how often two identical parts would differ at least this much; PAdjusted
-	// allows for the number of pairs (Holm 1979). Both are NaN-free: 1 when there is
+	// allows for the number of pairs (Holm 1979). Both are 1 when there is
 	// nothing to compare.
 	P         float64 `json:"p"`
 	PAdjusted float64 `json:"p_adjusted"`
@@ -116,16 +116,11 @@ func Compare(groups []Group, opts CompareOptions) (Comparison, error) {
 	return c, nil
 }
 
+// decide puts the adjusted p into words.
 func (p *Pair) decide(pairs int) {
 	ratio := p.MeanRadiusRatio.Value
 	if math.IsNaN(ratio) {
 		ratio = p.SigmaRatio.Value
-	}
-	switch {
-	case ratio < 1:
-		p.Tighter = p.A
-	case ratio > 1:
-		p.Tighter = p.B
 	}
 	switch {
 	case p.Tighter == "":
@@ -175,6 +170,12 @@ func comparePair(a, b Group, opts Options, permutations, exact int, rng *rand.Ra
 	}
 	t := shuffle(cells, permutations, exact, opts.Level, rng)
 	p.P = t.p
+	switch meanA, meanB := t.sumA/float64(len(pa)+a.lost()), t.sumB/float64(len(pb)+b.lost()); {
+	case meanA < meanB:
+		p.Tighter = p.A
+	case meanA > meanB:
+		p.Tighter = p.B
+	}
 	if t.exact {
 		p.Method += ", all " + fmt.Sprint(t.count)
 	} else {

@@ -50,6 +50,9 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	if opts.SizeMM > 0 {
 		fine = max(fine, flatDiscPx/opts.SizeMM)
 	}
+	if opts.Bare {
+		fine = bareFlatPxMM
+	}
 	scale := min(fine, (lo+hi)/2, flatSidePx/max(e.maxX-e.minX, e.maxY-e.minY))
 	flat = flatten(img, rect, e, scale)
 	if flat.Image.Rect.Dx() < 16 || flat.Image.Rect.Dy() < 16 {
@@ -60,10 +63,13 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	if size == 0 {
 		size = usualDiscMM
 	}
+	if opts.Bare {
+		size = bareUsualMM
+	}
 	s.y = planesOf(flat)
 	s.m = modelFace(s.y, flat.Centre, outer*scale, size*scale)
 	if opts.Bare {
-		return nil, flat, nil
+		return s.bareMarks(), flat, s.warnings
 	}
 	return s.stickers(), flat, s.warnings
 }

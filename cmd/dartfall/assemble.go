@@ -26,11 +26,8 @@ func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
 		Schema: sheet.SchemaID, Photos: photos, Cautions: cautions,
 		Session:    sheet.Session{DistanceMM: sheet.Unknown(), DartMassG: sheet.Unknown(), CapMPS: sheet.Unknown()},
 		Provenance: sheet.Provenance{Program: "dartfall", Version: version, Settings: j.settings},
-		Rule: sheet.OutlierRule{
-			Kind: "drop", Drop: j.drop, Chance: sheet.Unknown(), InForce: j.drop > 0,
-			Words: fmt.Sprintf("the %d shots of each group whose removal shrinks its extreme spread most are set aside, the same for all", j.drop),
-		},
-		Warnings: []string{stickerPlacementNote},
+		Rule:       j.rule(),
+		Warnings:   []string{stickerPlacementNote},
 	}
 	if j.distance.MM > 0 {
 		s.Session.DistanceMM, s.Session.DistanceText = sheet.Number(j.distance.MM), j.distance.Text
@@ -38,9 +35,10 @@ func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
 	for _, p := range photos {
 		s.Provenance.Files = append(s.Provenance.Files, sheet.File{Name: p.Name, SHA256: p.SHA256})
 	}
+	s.Provenance.Files = append(s.Provenance.Files, j.files...)
 	groups := j.groups(&s, photos)
 	for _, g := range groups {
-		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, ScaleSigma: g.scaleSigma})
+		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, Chance: j.chance, ScaleSigma: g.scaleSigma, Board: j.board()})
 		if err != nil {
 			return s, err
 		}
@@ -51,17 +49,27 @@ func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
 				out.Warnings = append(out.Warnings, w.Text)
 			}
 		}
-		if a.Dropped != nil {
-			f := j.figures(*a.Dropped, g.group)
-			out.Without = &f
+		without, mask := a.Dropped, []bool(nil)
+		switch {
+		case j.chance > 0 && a.Flagged != nil:
+			without, mask = a.Flagged, a.Robust.Mask
+		case a.Dropped != nil:
+			mask = a.Drop.Mask
 			out.ShrinkageByLuck = sheet.Number(a.Drop.Luck.Value)
-			for i, aside := range a.Drop.Mask {
-				if aside {
-					s.Impacts[g.rows[i]].SetAside = sheet.Outlier
-				}
+		}
+		if without != nil {
+			f := j.figures(*without, g.group)
+			out.Without = &f
+		}
+		for i, aside := range mask {
+			if aside {
+				s.Impacts[g.rows[i]].SetAside = sheet.Outlier
 			}
 		}
 		s.Groups = append(s.Groups, out)
+	}
+	if err := j.compare(&s, groups); err != nil {
+		return s, err
 	}
 	s.Answer = answer(s)
 	return s, nil
@@ -233,6 +241,9 @@ func answer(s sheet.Summary) string {
 		return "No photo could be measured."
 	case len(s.Impacts) == 0:
 		return "The board was found, but no mark on it."
+	}
+	if words := comparisonAnswer(s.Comparisons); words != "" {
+		return words
 	}
 	return fmt.Sprintf("%s in %s on %s.", plural(len(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
 }

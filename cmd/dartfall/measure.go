@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -75,11 +77,13 @@ func MeasureCommand(c console) *cli.Command {
 type job struct {
 	photos   []batch.Photo
 	session  *session.Session // nil without a session file
+	files    []sheet.File     // session.toml by content
 	out      string
 	opts     vision.Options
 	edgeName string
 	givenMM  []float64 // ring diameters that the user gave
-	drop     int
+	drop     int       // for the drop rule; 0 with another
+	chance   float64   // for the robust test; 0 with another
 	distance session.Length
 	workers  int
 	shard    batch.Shard
@@ -137,13 +141,8 @@ func (j *job) findPhotos(args []string) error {
 		if len(j.photos) == 0 {
 			return withHint(usagef("there is no photo in %s", args[0]), "JPEG, PNG, WebP, TIFF and HEIC files are read")
 		}
-		file := filepath.Join(args[0], "session.toml")
-		if _, err := os.Stat(file); err == nil {
-			s, err := session.Load(file)
-			if err != nil {
-				return err
-			}
-			j.session = &s
+		if err := j.readSession(args[0]); err != nil {
+			return err
 		}
 		if j.out == "" {
 			j.out = filepath.Join(args[0], "results")
@@ -165,6 +164,25 @@ func (j *job) findPhotos(args []string) error {
 	if j.out == "" {
 		j.out = filepath.Join(filepath.Dir(args[0]), "results")
 	}
+	return nil
+}
+
+// readSession reads the folder's session file when there is one.
+func (j *job) readSession(dir string) error {
+	file := filepath.Join(dir, session.FileName)
+	b, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("cannot read %s: %v", file, err)
+	}
+	s, err := session.Parse(file, b)
+	if err != nil {
+		return withHint(fmt.Errorf("the session file has mistakes:\n%w", err), "correct the lines shown and run the same command again")
+	}
+	j.session = &s
+	j.files = append(j.files, sheet.File{Name: session.FileName, SHA256: fmt.Sprintf("%x", sha256.Sum256(b))})
 	return nil
 }
 
@@ -260,8 +278,11 @@ func (j *job) readMarks(ctx *cli.Context) error {
 				m.Colours = append(m.Colours, a.Sticker)
 			}
 		}
-		if !ctx.IsSet("drop") && s.Outliers.Rule == "drop" {
-			j.drop = s.Outliers.Drop
+		if !ctx.IsSet("drop") && s.Outliers.Rule != "" {
+			j.drop, j.chance = s.Outliers.Drop, 0
+			if s.Outliers.Rule == "test" {
+				j.chance = s.Outliers.Chance
+			}
 		}
 	}
 	if v := ctx.String("stickers"); v != "" {
@@ -318,11 +339,23 @@ func parsePoints(s string) ([]calib.Tie, error) {
 	return out, nil
 }
 
+// lettering is what stands on the two pictures of a photo beside its own content: a
+// stored result with other words is made again.
+func (j job) lettering() string {
+	words := []string{j.distance.Text}
+	if j.session != nil {
+		for _, a := range j.session.Accessories {
+			words = append(words, a.Name, a.Sticker)
+		}
+	}
+	return fmt.Sprintf("%q", words)
+}
+
 // runMeasure measures the photos, writes the results and prints the table.
 func runMeasure(ctx context.Context, c console, j job) error {
 	m := measurer{job: j}
-	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings)}
-	if j.session != nil || len(j.photos) > 1 {
+	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering()}
+	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() {
 		opts.Store = filepath.Join(j.out, "store")
 		opts.Valid = m.picturesExist
 	}
@@ -355,8 +388,11 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if err := sheet.WriteResults(j.out, sum); err != nil {
 		return err
 	}
+	if _, err := writeReport(j.out, sum); err != nil {
+		return err
+	}
 	printSummary(c.Out, sum)
-	fmt.Fprintf(c.Err, "Results in %s: impacts.csv, summary.json and the pictures.\n", j.out)
+	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
 	if batch.Closing(c.Err, photos) {
 		return errPartial
 	}

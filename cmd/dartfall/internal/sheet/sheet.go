@@ -321,8 +321,8 @@ type Comparison struct {
 	Tighter       string   `json:"tighter"` // A's or B's name by the figures; "" when equal
 	Verdict       string   `json:"verdict"`
 	Words         string   `json:"words"`          // one plain sentence
-	SigmaRatio    Estimate `json:"sigma_ratio"`    // B over A
-	MeanRadRatio  Estimate `json:"mean_rad_ratio"` // B over A
+	SigmaRatio    Estimate `json:"sigma_ratio"`    // A over B: below 1, A is tighter
+	MeanRadRatio  Estimate `json:"mean_rad_ratio"` // A over B
 	P             Number   `json:"p"`
 	PAdjusted     Number   `json:"p_adjusted"` // for the number of pairs
 	Luck          Number   `json:"luck"`       // how often identical parts differ as much

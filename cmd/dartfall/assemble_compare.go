@@ -1,0 +1,175 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/scoring"
+)
+
+// comparisonSeed makes the random re-labellings of a comparison the same in every
+// run.
+const comparisonSeed = 1
+
+// rule describes the outlier rule in force.
+func (j job) rule() sheet.OutlierRule {
+	r := sheet.OutlierRule{Kind: "none", Chance: sheet.Unknown(), Words: "No shot is set aside."}
+	switch {
+	case j.chance > 0:
+		r.Kind, r.Chance, r.InForce = "test", sheet.Number(j.chance), true
+		r.Words = "Shots that lie far outside the rest of their group by a robust test are set aside, the same test for all."
+		r.ByLuck = fmt.Sprintf("In a clean group it sets anything aside with a chance of %.3g%%.", 100*j.chance)
+	case j.drop > 0:
+		r.Kind, r.Drop, r.InForce = "drop", j.drop, true
+		r.Words = fmt.Sprintf("The %s of each group whose removal shrinks its extreme spread most are set aside, the same number for all.", plural(j.drop, "shot"))
+		if j.drop == 1 {
+			r.Words = "The shot of each group whose removal shrinks its extreme spread most is set aside, in every group."
+		}
+		r.ByLuck = "Dropping the widest shots shrinks a clean group too; the table says by how much."
+	}
+	return r
+}
+
+// board is where a shot leaves a mark, from the session's backer; nil when that is
+// not known.
+func (j job) board() scoring.Area {
+	if j.session == nil {
+		return nil
+	}
+	switch b := j.session.Board.Backer; {
+	case b.DiameterMM > 0:
+		return scoring.Disc{RadiusMM: b.DiameterMM / 2}
+	case b.WidthMM > 0 && b.HeightMM > 0:
+		half := r2.Vec{X: b.WidthMM / 2, Y: b.HeightMM / 2}
+		return scoring.Rect{Min: r2.Scale(-1, half), Max: half}
+	}
+	return nil
+}
+
+// compare compares the accessories of a session, or the colours of one photo. The
+// colours of several photos without a session may be the same shots twice.
+func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
+	if j.session == nil && len(s.Photos) > 1 {
+		return nil
+	}
+	var list []scoring.Group
+	for _, g := range groups {
+		list = append(list, g.group)
+	}
+	if len(list) < 2 {
+		return nil
+	}
+	if len(list) > 8 {
+		s.Warnings = append(s.Warnings, fmt.Sprintf("%d groups are too many for one comparison: eight at most", len(list)))
+		return nil
+	}
+	c, err := scoring.Compare(list, scoring.CompareOptions{Seed: comparisonSeed, Board: j.board()})
+	if err != nil {
+		return err
+	}
+	for _, w := range c.Warnings {
+		s.Warnings = append(s.Warnings, w.Text)
+	}
+	for _, p := range c.Pairs {
+		out := sheet.Comparison{
+			A: p.A, B: p.B, Tighter: p.Tighter, Verdict: string(p.Verdict), Words: pairWords(p),
+			SigmaRatio: estimate(p.SigmaRatio, false), MeanRadRatio: estimate(p.MeanRadiusRatio, false),
+			P: sheet.Number(p.P), PAdjusted: sheet.Number(p.PAdjusted), Luck: sheet.Number(p.P),
+			CentreShiftMM: estimate(p.CentreDistance, false), CentreP: sheet.Number(p.CentreP), Method: p.Method,
+		}
+		if p.Verdict != scoring.ClearlyTighter {
+			out.ShotsToSettle = p.ShotsToSettle
+		}
+		for _, w := range p.Warnings {
+			out.Warnings = append(out.Warnings, w.Text)
+		}
+		s.Comparisons = append(s.Comparisons, out)
+	}
+	return nil
+}
+
+// pairWords says what a pair shows in one or two plain sentences.
+func pairWords(p scoring.Pair) string {
+	luck := ""
+	if p.NA >= 3 && p.NB >= 3 {
+		luck = " Two identical parts would differ at least this much in " + share(p.P) + " of tests."
+	}
+	more := ""
+	if p.ShotsToSettle > 0 {
+		more = fmt.Sprintf(" If the difference is real, about %d shots each would show it.", p.ShotsToSettle)
+	}
+	other := p.B
+	if p.Tighter == p.B {
+		other = p.A
+	}
+	switch p.Verdict {
+	case scoring.ClearlyTighter:
+		return fmt.Sprintf("%s is clearly tighter than %s.%s", p.Tighter, other, luck)
+	case scoring.Leaning:
+		return fmt.Sprintf("%s leans tighter than %s, but it is not settled.%s%s", p.Tighter, other, luck, more)
+	}
+	return fmt.Sprintf("No difference visible between %s and %s.%s%s", p.A, p.B, luck, more)
+}
+
+// share words a chance as a percentage that never reads as none or all.
+func share(p float64) string {
+	switch {
+	case p < 0.001:
+		return "fewer than 1 in 1000"
+	case p < 0.1:
+		return fmt.Sprintf("%.1f%%", 100*p)
+	}
+	return fmt.Sprintf("%.0f%%", math.Min(99, 100*p))
+}
+
+// comparisonAnswer is the session's answer in one sentence: what is settled, then
+// what leans; "" without a comparison.
+func comparisonAnswer(pairs []sheet.Comparison) string {
+	if len(pairs) == 0 {
+		return ""
+	}
+	list := func(verdict string) (looser map[string][]string, order []string) {
+		looser = map[string][]string{}
+		for _, c := range pairs {
+			if c.Verdict != verdict {
+				continue
+			}
+			other := c.B
+			if c.Tighter == c.B {
+				other = c.A
+			}
+			if !slices.Contains(order, c.Tighter) {
+				order = append(order, c.Tighter)
+			}
+			looser[c.Tighter] = append(looser[c.Tighter], other)
+		}
+		return looser, order
+	}
+	var parts []string
+	looser, order := list(sheet.ClearlyTighter)
+	for _, name := range order {
+		parts = append(parts, fmt.Sprintf("%s is clearly tighter than %s", name, strings.Join(looser[name], " and ")))
+	}
+	looser, order = list(sheet.Leaning)
+	for _, name := range order {
+		parts = append(parts, fmt.Sprintf("%s leans tighter than %s, not settled", name, strings.Join(looser[name], " and ")))
+	}
+	for _, c := range pairs {
+		if c.Verdict == sheet.NoDifference {
+			parts = append(parts, fmt.Sprintf("no difference visible between %s and %s", c.A, c.B))
+		}
+	}
+	if len(parts) > 6 { // many accessories: the table has the rest
+		parts = append(parts[:6], "the comparison table has the rest")
+	}
+	text := []rune(strings.Join(parts, "; ") + ".")
+	if strings.HasPrefix(string(text), "no ") {
+		text[0] = 'N'
+	}
+	return string(text)
+}

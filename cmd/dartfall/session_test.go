@@ -1,0 +1,154 @@
+package main
+
+import (
+	"bytes"
+	"encoding/csv"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+// The demo folder with one more file that is no photo: measured in two shards,
+// collected, and run again. Truth is from the table beside the demo: extreme
+// spreads of 298.3, 341.2 and 746.7 mm, 15, 15 and 14 stickers, and North and Reed
+// drawn from nearly the same sigma.
+func TestMeasureSessionFolder(t *testing.T) {
+	dir := t.TempDir()
+	for _, name := range []string{"session.toml", "demo-0.jpg", "demo-1.jpg", "demo-2.jpg", "demo-3.jpg"} {
+		b, err := os.ReadFile(filepath.Join("..", "..", "testdata", "demo", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, name), b, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(dir, "bad.jpg"), []byte("not a photo"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	before := listing(t, dir)
+	measure := func(args ...string) (status int, out, errs string) {
+		var o, e bytes.Buffer
+		status = run(append([]string{"dartfall", "measure", dir}, args...), strings.NewReader(""), &o, &e)
+		return status, o.String(), e.String()
+	}
+	for _, shard := range []string{"1/2", "2/2"} {
+		if status, _, errs := measure("--shard", shard); status != statusDone && status != statusPartial {
+			t.Fatalf("shard %s: status %d\n%s", shard, status, errs)
+		}
+		if _, err := os.Stat(filepath.Join(dir, "results", "summary.json")); err == nil {
+			t.Fatalf("shard %s wrote a summary of its own", shard)
+		}
+	}
+	status, out, errs := measure()
+	if status != statusPartial || !strings.Contains(errs, "1 of 5 photos could not be measured:\n  bad.jpg: ") {
+		t.Fatalf("status %d, want %d with bad.jpg named\n%s", status, statusPartial, errs)
+	}
+	if n := strings.Count(errs, "from an earlier run"); n != 4 {
+		t.Errorf("%d photos taken from the shards, want 4\n%s", n, errs)
+	}
+	const answer = "North is clearly tighter than Slate; Reed is clearly tighter than Slate; no difference visible between North and Reed.\n"
+	if !strings.HasPrefix(out, answer) {
+		t.Errorf("stdout starts with %.160q, want %q", out, answer)
+	}
+	raw, err := os.ReadFile(filepath.Join(dir, "results", "summary.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := sheet.Decode(raw)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []struct {
+		name   string
+		n      int
+		es     float64
+		misses int
+	}{{"North", 15, 298.3, 0}, {"Reed", 15, 341.2, 0}, {"Slate", 14, 746.7, 1}} {
+		g := s.Groups[i]
+		if g.Accessory != want.name || g.All.N != want.n || g.Misses != want.misses ||
+			!(math.Abs(float64(g.All.ExtremeSpreadMM.Value)-want.es) <= 0.5) || g.All.ExtremeSpreadMM.AtLeast != (want.misses > 0) {
+			t.Errorf("group %d: %s, n %d, %d misses, extreme spread %v, want %+v", i, g.Accessory, g.All.N, g.Misses, g.All.ExtremeSpreadMM, want)
+		}
+	}
+	table, err := os.ReadFile(filepath.Join(dir, "results", "impacts.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(bytes.NewReader(table)).ReadAll()
+	if err != nil || len(rows) != 45 {
+		t.Errorf("impacts.csv has %d rows, %v, want a header and 44", len(rows), err)
+	}
+	if page, err := os.ReadFile(filepath.Join(dir, "results", "report.html")); err != nil || !bytes.Contains(page, []byte(strings.TrimSpace(answer))) {
+		t.Errorf("report.html without the answer: %v", err)
+	}
+	if _, _, errs := measure(); strings.Count(errs, "from an earlier run") != 4 {
+		t.Errorf("the second run measured again:\n%s", errs)
+	}
+	again, err := os.ReadFile(filepath.Join(dir, "results", "summary.json"))
+	if err != nil || !bytes.Equal(raw, again) {
+		t.Errorf("the second run wrote another summary.json (%v)", err)
+	}
+	if after := listing(t, dir); after != before {
+		t.Errorf("files beside the photos changed from %s to %s", before, after)
+	}
+}
+
+// listing is the folder's own files, results left out.
+func listing(t *testing.T, dir string) string {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, e := range entries {
+		if !e.IsDir() {
+			names = append(names, e.Name())
+		}
+	}
+	return strings.Join(names, " ")
+}
+
+func TestMeasureShowsSessionMistakes(t *testing.T) {
+	dir := photoFolder(t, 1)
+	if err := os.WriteFile(filepath.Join(dir, "session.toml"), []byte("distance = 25\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	var out, errs bytes.Buffer
+	status := run([]string{"dartfall", "measure", dir}, strings.NewReader(""), &out, &errs)
+	for _, want := range []string{"line 1, column 12: distance: 25 has no unit", "    1 | distance = 25", "^^", "hint: correct the lines shown"} {
+		if !strings.Contains(errs.String(), want) {
+			t.Errorf("stderr lacks %q:\n%s", want, errs.String())
+		}
+	}
+	if status != statusFailed || out.Len() > 0 {
+		t.Errorf("status %d, stdout %q, want %d and nothing", status, out.String(), statusFailed)
+	}
+}
+
+func TestComparisonAnswer(t *testing.T) {
+	pair := func(a, b, tighter, verdict string) sheet.Comparison {
+		return sheet.Comparison{A: a, B: b, Tighter: tighter, Verdict: verdict}
+	}
+	for _, test := range []struct {
+		name  string
+		pairs []sheet.Comparison
+		want  string
+	}{
+		{"nothing", nil, ""},
+		{"equal", []sheet.Comparison{pair("North", "Reed", "North", sheet.NoDifference)}, "No difference visible between North and Reed."},
+		{"name in small letters", []sheet.Comparison{pair("reed", "North", "reed", sheet.ClearlyTighter)}, "reed is clearly tighter than North."},
+		{"second tighter", []sheet.Comparison{pair("North", "Reed", "Reed", sheet.Leaning)}, "Reed leans tighter than North, not settled."},
+		{"two below one", []sheet.Comparison{pair("A", "B", "A", sheet.ClearlyTighter), pair("A", "C", "A", sheet.ClearlyTighter), pair("B", "C", "B", sheet.NoDifference)},
+			"A is clearly tighter than B and C; no difference visible between B and C."},
+	} {
+		if got := comparisonAnswer(test.pairs); got != test.want {
+			t.Errorf("%s: %q, want %q", test.name, got, test.want)
+		}
+	}
+}

@@ -165,6 +165,7 @@ func flagsFirst(app *cli.App, args []string) []string {
 // commands lists every command; each lives in a file of its own name.
 func commands(c console) []*cli.Command {
 	return []*cli.Command{
+		ChronoCommand(c),
 		CompareCommand(c),
 		GroupCommand(c),
 		MeasureCommand(c),

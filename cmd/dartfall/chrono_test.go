@@ -1,0 +1,27 @@
+package main
+
+import (
+	"strings"
+	"testing"
+)
+
+func TestChronoCommand(t *testing.T) {
+	const text = "North: two eighty four, 287, sorry, 286, same again, 2 .84, 281\nReed: 290 301 24 299 284287 295 298\n"
+	out, errs, status := runWith(t, text, "chrono", "--cap", "300fps", "--mass", "1.1g", "-")
+	if status != statusDone || errs != "" || !strings.HasPrefix(out, "North: 5 readings, mean 284.2 fps") {
+		t.Errorf("status %d, stderr %q, stdout:\n%s", status, errs, out)
+	}
+	for _, want := range []string{"taken back", "decimal point; likely 284", "dropped digit", "run together; likely 284 and 287", "1 of 7 above the cap", "marshals"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("no %q in:\n%s", want, out)
+		}
+	}
+	for _, args := range [][]string{{"chrono"}, {"chrono", "-", "--unit", "knots"}, {"chrono", "-", "--cap", "150"}, {"chrono", "-", "--mass", "heavy"}} {
+		if out, errs, status := runWith(t, text, args...); status != statusUsage || out != "" || errs == "" {
+			t.Errorf("%v: status %d, stdout %q, stderr %q", args, status, out, errs)
+		}
+	}
+	if _, errs, status := runWith(t, "nothing", "chrono", "-"); status != statusFailed || !strings.Contains(errs, "no readings") {
+		t.Errorf("status %d, stderr %q", status, errs)
+	}
+}

@@ -1,9 +1,11 @@
 package calib
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r2"
@@ -129,6 +131,8 @@ type system struct {
 
 	weight []float64 // robust weight by point
 	res    []float64 // residual by point, in sigmas
+	gain   []float64 // by point: sigmas per mm of radius
+	angle  []float64 // by point: direction from the centre, radians
 	scale  float64   // robust sd of res
 	rows   [][]entry // rows of the Jacobian, points first
 	rest   []float64 // residuals of priors and ties
@@ -180,6 +184,7 @@ func newSystem(start *Rectification, p Problem) *system {
 		s.weight[i] = 1
 	}
 	s.res = make([]float64, len(p.Points))
+	s.gain, s.angle = make([]float64, len(p.Points)), make([]float64, len(p.Points))
 	s.rows = make([][]entry, len(p.Points))
 	return s
 }
@@ -230,6 +235,7 @@ func (s *system) evaluate(x []float64) float64 {
 		gy := (-n.X*j[0][1] + n.Y*j[0][0]) / det
 		k := 1 / (math.Hypot(gx, gy) * e.SigmaPx)
 		s.res[i] = (d - s.radiusMM(x, e.Circle)) * k
+		s.gain[i], s.angle[i] = k, math.Atan2(b.Y, b.X)
 		g := r.paramJacobian(b)
 		row := s.rows[i][:0]
 		for q := range numPlane {
@@ -462,14 +468,12 @@ func (s *system) solution(iterations int) (*Solution, error) {
 func (s *system) meat() *mat.SymDense {
 	const sectors = 24
 	n := len(s.x)
-	r := s.rect(s.x)
 	score := make([][]float64, sectors*len(s.p.Circles))
 	for i, e := range s.p.Points {
 		if s.weight[i] == 0 {
 			continue
 		}
-		b := r.ToBoard(e.At)
-		sec := int((math.Atan2(b.Y, b.X)+math.Pi)/(2*math.Pi)*sectors) % sectors
+		sec := int((s.angle[i]+math.Pi)/(2*math.Pi)*sectors) % sectors
 		k := e.Circle*sectors + sec
 		if score[k] == nil {
 			score[k] = make([]float64, n)
@@ -490,6 +494,7 @@ func (s *system) meat() *mat.SymDense {
 	if clusters > n {
 		m.ScaleSym(float64(clusters)/float64(clusters-n), m)
 	}
+	s.addWobble(m)
 	for _, row := range s.extra {
 		v := make([]float64, n)
 		for _, e := range row {
@@ -498,4 +503,78 @@ func (s *system) meat() *mat.SymDense {
 		m.SymRankOne(m, 1, mat.NewVecDense(n, v))
 	}
 	return m
+}
+
+// addWobble adds to m what slow deviations from round can do. A drawn ring
+// departs from its circle in a few lobes. Two lobes look like a tilt and the fit
+// swallows them, so its residuals cannot show them; but three to five lobes stay,
+// and amplitudes are taken to fall with the number of lobes (as those of smooth
+// hand-drawn curves do). On a printed face they are nil.
+func (s *system) addWobble(m *mat.SymDense) {
+	var power, count float64
+	for c := range s.p.Circles {
+		for lobes := 3.0; lobes <= 5; lobes++ {
+			var a, b, w, square float64
+			for i, e := range s.p.Points {
+				if e.Circle == c && s.weight[i] > 0 {
+					sin, cos := math.Sincos(lobes * s.angle[i])
+					mm := s.res[i] / s.gain[i]
+					a, b, w, square = a+mm*cos, b+mm*sin, w+1, square+mm*mm
+				}
+			}
+			if w > 20 {
+				// Less what unrelated noise of that size gives.
+				power += lobes * lobes * (2*(a*a+b*b) - 2*square) / (w * w)
+				count++
+			}
+		}
+	}
+	if count == 0 || power <= 0 {
+		return
+	}
+	unit := power / count // variance of a coefficient at one lobe, mm²
+	n := len(s.x)
+	for _, ring := range s.strokes() {
+		for lobes := 2.0; lobes <= 5; lobes++ {
+			var score [2][]float64
+			score[0], score[1] = make([]float64, n), make([]float64, n)
+			for i, e := range s.p.Points {
+				if s.weight[i] == 0 || !ring[e.Circle] {
+					continue
+				}
+				sin, cos := math.Sincos(lobes * s.angle[i])
+				for _, q := range s.rows[i] {
+					v := s.weight[i] * s.gain[i] * q.v * s.unit[q.i]
+					score[0][q.i] += v * cos
+					score[1][q.i] += v * sin
+				}
+			}
+			for _, v := range score {
+				m.SymRankOne(m, unit/(lobes*lobes), mat.NewVecDense(n, v))
+			}
+		}
+	}
+}
+
+// strokes groups circles so close that they are the two sides of one drawn line
+// and wobble together: within 6% of radius.
+func (s *system) strokes() []map[int]bool {
+	order := make([]int, len(s.p.Circles))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(a, b int) int {
+		return cmp.Compare(s.radiusMM(s.x, a), s.radiusMM(s.x, b))
+	})
+	var out []map[int]bool
+	last := 0.0
+	for _, c := range order {
+		r := s.radiusMM(s.x, c)
+		if len(out) == 0 || r > 1.06*last {
+			out = append(out, map[int]bool{})
+		}
+		out[len(out)-1][c] = true
+		last = r
+	}
+	return out
 }

@@ -93,7 +93,7 @@ func findCandidates(ovals []oval, cam camera) []candidate {
 func gather(r *calib.Rectification, big oval, ovals []oval) candidate {
 	c := candidate{rect: r}
 	for _, o := range ovals {
-		if o.ellipse.Major > 1.02*big.ellipse.Major {
+		if o.ellipse.Major > 1.15*big.ellipse.Major {
 			continue
 		}
 		mean, spread, ok := radiusIn(r, o)

@@ -22,7 +22,7 @@ const (
 
 // Check is one quality of a photo, in plain words.
 type Check struct {
-	Name   string  // sampling, tilt, blur, light, clipping, ring-seen
+	Name   string  // sampling, tilt, blur, light, clipping, ring-seen, plane
 	Value  float64 // in Unit
 	Unit   string
 	Level  Level
@@ -45,6 +45,13 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 	}
 	lo, hi := fit.sol.PxPerMM(r2.Vec{})
 	pxPerMM := math.Sqrt(lo * hi)
+	worst := 0.0 // of the plane on the outer ring, relative to its radius
+	radius := fit.circles[0].RadiusMM
+	for i := range 12 {
+		sin, cos := math.Sincos(2 * math.Pi * float64(i) / 12)
+		xx, _, yy := fit.sol.PlaneCov(r2.Vec{X: radius * cos, Y: radius * sin})
+		worst = math.Max(worst, math.Sqrt((xx+yy)/2)/radius)
+	}
 	dark, clipped := brightness(img, fit.sol.Rectification, fit.circles[0].RadiusMM)
 	return []Check{
 		level("sampling", lo, "px/mm", lo*stickerMM, 9, 5,
@@ -66,6 +73,9 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 		level("ring-seen", 100*fit.seen, "%", fit.seen, 0.6, 0.3,
 			fmt.Sprintf("%.0f%% of the outer ring was seen", 100*fit.seen),
 			"step back until the whole board and some margin is in the picture"),
+		level("plane", 100*worst, "%", -worst, -0.004, -0.015,
+			fmt.Sprintf("what was seen of the rings fixes sizes to %.1f%%", 100*worst),
+			"use a face with two rings or more, and name them all with --rings"),
 	}
 }
 

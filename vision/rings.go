@@ -81,7 +81,7 @@ func locate(img *image.NRGBA, cam camera, spec RingSpec) (*boardFit, error) {
 	}
 	fits := []planeFit{}
 	first, err := refine(img, top.rect, cam, false)
-	if err == nil && first.separate() >= 2 {
+	if err == nil && (first.rings() >= 2 || first.hasCentre()) {
 		fits = append(fits, first)
 	} else {
 		// One ring: both poses that the focal length allows.
@@ -107,6 +107,9 @@ func locate(img *image.NRGBA, cam camera, spec RingSpec) (*boardFit, error) {
 	if err != nil {
 		return nil, err
 	}
+	if len(fit.features) < 2 && fit.features[0].inner == fit.features[0].outer {
+		return nil, errNoRings // a lone disc is no ringed board
+	}
 	return fit.scaled(cam, spec)
 }
 
@@ -117,26 +120,37 @@ type planeFit struct {
 	useFocal bool
 }
 
-// separate counts circles far enough apart that each adds to the plane.
-func (p planeFit) separate() int {
+// centreShare is the largest radius of a centre mark, relative to the outermost
+// ring.
+const centreShare = 0.12
+
+// rings counts circles far enough apart that each adds to the plane, without the
+// centre mark.
+func (p planeFit) rings() int {
 	n, last := 0, math.Inf(1)
 	for i := len(p.features) - 1; i >= 0; i-- {
 		f := p.features[i]
-		if f.seen > 0.3 && f.ref() < 0.93*last {
+		if f.seen > 0.3 && f.ref() < 0.93*last && f.ref() > centreShare*p.features[len(p.features)-1].ref() {
 			n, last = n+1, f.ref()
 		}
 	}
 	return n
 }
 
+// hasCentre tells that a round centre mark was measured.
+func (p planeFit) hasCentre() bool {
+	return p.features[0].seen > 0.3 && p.features[0].ref() <= centreShare*p.features[len(p.features)-1].ref()
+}
+
 // refine measures every circular feature at full resolution and fits the plane
 // to them all, three times over, since a better plane shows sharper features.
 func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool) (planeFit, error) {
 	p := planeFit{useFocal: useFocal}
+	reach := 1.15 // the largest oval may be the inner side of the outermost line
 	for round := range 3 {
 		if round < 2 {
 			lo, _ := r.PxPerMM(r2.Vec{})
-			pol := readPolar(img, r, 1.06, 180)
+			pol := readPolar(img, r, reach, 180)
 			p.features = features(pol.borders(), lo)
 		}
 		prob := calib.Problem{K1Sigma: lensSigma, Robust: 1.345}
@@ -169,6 +183,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool)
 			p.features[i].outer += d
 		}
 		p.sol, r = sol, sol.Rectification
+		reach = 1.05 * p.features[len(p.features)-1].outer
 	}
 	return p, nil
 }
@@ -180,11 +195,17 @@ func choosePose(fits []planeFit) (planeFit, error) {
 		return fits[0], nil
 	}
 	a, b := fits[0], fits[1]
-	ca, cb := a.separate(), b.separate()
-	switch {
-	case ca > cb:
+	switch ca, cb := a.hasCentre(), b.hasCentre(); {
+	case ca && !cb:
 		return a, nil
-	case cb > ca:
+	case cb && !ca:
+		return b, nil
+	}
+	// In the wrong pose a circle of the face is no circle and is not measured.
+	switch na, nb := len(a.sol.Inliers), len(b.sol.Inliers); {
+	case 4*na > 5*nb:
+		return a, nil
+	case 4*nb > 5*na:
 		return b, nil
 	}
 	// The same view seen nearly square-on: the two coincide.
@@ -197,11 +218,14 @@ func choosePose(fits []planeFit) (planeFit, error) {
 	if apart < 0.004 {
 		return a, nil
 	}
-	ra, rb := a.sol.ResidualPx, b.sol.ResidualPx
-	switch {
-	case ra < 0.75*rb:
+	// Both sides of the line: the wrong pose bends one against the other. For n
+	// independent residuals the log likelihood differs by n ln(ra/rb); neighbours
+	// are alike, so a fifth of them count, and 5 (one in 150) is asked for.
+	n := float64(len(a.sol.Inliers)) / 5
+	switch d := n * math.Log(b.sol.ResidualPx/a.sol.ResidualPx); {
+	case d > 5:
 		return a, nil
-	case rb < 0.75*ra:
+	case d < -5:
 		return b, nil
 	}
 	return planeFit{}, errTwoPoses
@@ -237,6 +261,21 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 		shift := p.features[k].ref() - pick(lines[i])
 		priors[k] = calib.CirclePrior{RadiusMM: given[j]/2 + shift*scale, SigmaMM: id.sigmaMM}
 	}
+	if len(given) == 1 && evenSteps(lines, pick) > 0 {
+		// Alone, the outermost diameter leaves lens and inner radii to trade against
+		// each other where the board is seen square-on in mid-frame. Even rings are
+		// evidence, not knowledge: it binds loosely.
+		step := evenSteps(lines, pick)
+		for _, l := range lines[:len(lines)-1] {
+			if pick(l) < centreShare*pick(lines[len(lines)-1]) {
+				continue
+			}
+			k := l.featureOf(pick(l))
+			even := math.Round(pick(l)/pick(lines[len(lines)-1])*step) / step * given[0] / 2
+			priors[k] = calib.CirclePrior{RadiusMM: even + (p.features[k].ref()-pick(l))*scale, SigmaMM: evenSigma * given[0] / 2}
+		}
+		id.warnings = append(id.warnings, "the rings look evenly spaced, which was used as evidence; give --rings to be surer")
+	}
 	prob := calib.Problem{K1Sigma: lensSigma, Robust: 1.345, Circles: priors}
 	if p.useFocal {
 		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
@@ -264,13 +303,56 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 		blur = append(blur, l.blur*scale*math.Sqrt(lo*hi))
 	}
 	out.seen, out.blurPx = out.circles[0].Seen, medianOf(blur)
-	switch n := p.separate(); {
-	case n < 2 && p.useFocal:
-		out.basis = ByFocal
-	case p.useFocal:
+	switch {
+	case p.rings() >= 2:
+	case p.hasCentre():
 		out.basis = ByCentre
+	default:
+		out.basis = ByFocal
 	}
 	return out, nil
+}
+
+// evenSigma is how tightly rings that look evenly spaced are taken to be so, and
+// evenTol how close to even they must look; relative to the outermost radius.
+const (
+	evenSigma = 0.0015
+	evenTol   = 0.012
+)
+
+// evenSteps returns the least number of equal steps, 2 to 12, of which every
+// ring's radius is a whole number; 0 when there is none, or too few rings to
+// say. The centre mark does not count.
+func evenSteps(lines []line, pick func(line) float64) float64 {
+	top := pick(lines[len(lines)-1])
+	rings := 0
+	for _, l := range lines {
+		if pick(l) < centreShare*top {
+			continue
+		}
+		if !l.whole() {
+			return 0 // the border of a zone may have lost its line
+		}
+		rings++
+	}
+	if rings < 2 {
+		return 0
+	}
+	for n := 2.0; n <= 12; n++ {
+		even := true
+		for _, l := range lines {
+			if pick(l) < centreShare*top {
+				continue
+			}
+			q := pick(l) / top * n
+			even = even && math.Abs(q-math.Round(q))/n < evenTol
+		}
+		// A fine grid fits anything: the tolerance must stay a small part of a step.
+		if even && evenTol*n < 0.15 {
+			return n
+		}
+	}
+	return 0
 }
 
 // of returns the radius of the edge of l that e names.
@@ -299,6 +381,7 @@ func rescale(r *calib.Rectification, s float64) *calib.Rectification {
 type line struct {
 	inner, outer         float64
 	seen, blur           float64
+	sigma                float64 // of the radius, from the fit with free radii
 	innerFeat, outerFeat int
 }
 
@@ -319,7 +402,7 @@ func (p planeFit) lines() []line {
 	for i := 0; i < len(p.features); i++ {
 		f := &p.features[i]
 		a, b, blur := f.edges()
-		l := line{inner: a, outer: b, blur: blur, seen: f.seen, innerFeat: i, outerFeat: i}
+		l := line{inner: a, outer: b, blur: blur, seen: f.seen, sigma: p.sol.RadiusSigma[i], innerFeat: i, outerFeat: i}
 		if f.inner == f.outer && i+1 < len(p.features) {
 			g := &p.features[i+1]
 			if g.inner == g.outer && g.sign != f.sign && g.ref()-f.ref() < limit && f.ref() > 2*limit {
@@ -451,7 +534,7 @@ func (id *identity) settle(lines []line, pick func(line) float64, given []float6
 	m := 0
 	for i, l := range lines {
 		px := 0.3 / (pick(l) * pxPerUnit) // what a misread edge of 0.3 px is worth
-		if use(i) && math.Abs(math.Log(given[id.match[i]]/2/pick(l))-mid) < cut+px {
+		if use(i) && math.Abs(math.Log(given[id.match[i]]/2/pick(l))-mid) < cut+px+3*l.sigma/pick(l) {
 			id.trusted[i] = true
 			num += pick(l) * given[id.match[i]] / 2
 			den += pick(l) * pick(l)
@@ -459,15 +542,21 @@ func (id *identity) settle(lines []line, pick func(line) float64, given []float6
 		}
 	}
 	id.scale = num / den
-	var sum float64
+	var sum, unsure float64
+	for i, l := range lines {
+		if id.trusted[i] {
+			unsure = math.Max(unsure, l.sigma*id.scale)
+		}
+	}
 	for i, l := range lines {
 		if id.trusted[i] {
 			d := pick(l)*id.scale - given[id.match[i]]/2
-			sum += d * d
+			sum += math.Max(0, d*d-unsure*unsure)
 		}
 	}
-	// The scatter about one scale is print and reading together. Few rings show
-	// little of it: the floor is a twentieth of a pixel.
+	// The scatter about one scale, beyond what the fit's own uncertainty explains,
+	// is print and reading together. Few rings show little of it: the floor is a
+	// twentieth of a pixel.
 	floor := 0.05 / pxPerUnit * id.scale
 	id.sigmaMM = math.Hypot(floor, math.Sqrt(sum/math.Max(1, float64(m-1))))
 }
@@ -478,16 +567,16 @@ func assign(lines []line, pick func(line) float64, given []float64, s, pxPerUnit
 	match := slices.Repeat([]int{-1}, len(lines))
 	score := 0.0
 	for j, g := range given {
-		tol := math.Max(printTolerance*g, 2*s/pxPerUnit)
-		bestI, bestD := -1, tol
+		bestI, bestD := -1, 1.0
 		for i, l := range lines {
-			if d := math.Abs(2*pick(l)*s - g); d < bestD && match[i] < 0 {
+			tol := math.Max(math.Max(printTolerance*g, 2*s/pxPerUnit), 6*l.sigma*s)
+			if d := math.Abs(2*pick(l)*s-g) / tol; d < bestD && match[i] < 0 {
 				bestI, bestD = i, d
 			}
 		}
 		if bestI >= 0 {
 			match[bestI] = j
-			score += 1 - 0.2*bestD/tol
+			score += 1 - 0.2*bestD
 		}
 	}
 	return match, score

@@ -1,0 +1,223 @@
+package vision
+
+import (
+	"errors"
+	"image"
+	"math"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib/boardtest"
+	"dartfall/calib/photo"
+)
+
+var (
+	ink   = boardtest.Colour{R: 20, G: 20, B: 20}
+	cream = boardtest.Colour{R: 236, G: 226, B: 200}
+)
+
+// tilted returns the plain scene seen from the given tilt and azimuth (degrees),
+// of 1600 x 1200 px.
+func tilted(tiltDeg, azimuthDeg, k1 float64) boardtest.Scene {
+	s := boardtest.Plain(1600, 1200)
+	s.Camera.Tilt, s.Camera.Azimuth, s.Camera.K1 = tiltDeg*math.Pi/180, azimuthDeg*math.Pi/180, k1
+	s.Camera.DistanceMM = s.Camera.FillDistanceMM(s.Face.OuterMM(), 0.75)
+	return s
+}
+
+func asPhoto(s boardtest.Scene) (*photo.Photo, boardtest.Truth) {
+	img, truth := boardtest.Render(s)
+	return &photo.Photo{Name: "test.jpg", Image: img, Camera: photo.Camera{Focal35MM: s.Camera.Focal35MM()}}, truth
+}
+
+func specOf(f boardtest.Face) RingSpec {
+	spec := RingSpec{OuterMM: f.OuterMM()}
+	for _, r := range f.Rings {
+		spec.ListMM = append(spec.ListMM, r.OuterDiameterMM)
+	}
+	return spec
+}
+
+func locateIn(p *photo.Photo, spec RingSpec) (*boardFit, error) {
+	b := p.Image.Bounds()
+	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(math.Hypot(float64(b.Dx()), float64(b.Dy()))))
+	return locate(p.Image, cam, spec)
+}
+
+// worstMM compares distances between points of the board, which the free
+// rotation leaves alone: as measured through the fit, against the truth.
+func worstMM(fit *boardFit, truth boardtest.Truth, reachMM float64) float64 {
+	var at, got []r2.Vec
+	for i := range 8 {
+		s, c := math.Sincos(2 * math.Pi * float64(i) / 8)
+		x := r2.Vec{X: reachMM * c, Y: reachMM * s}
+		at, got = append(at, x), append(got, fit.sol.ToBoard(truth.Rectification.ToPhoto(x)))
+	}
+	worst := 0.0
+	for i := range at {
+		for j := range i {
+			worst = math.Max(worst, math.Abs(r2.Norm(r2.Sub(got[i], got[j]))-r2.Norm(r2.Sub(at[i], at[j]))))
+		}
+	}
+	return worst
+}
+
+func TestLocate(t *testing.T) {
+	dark := func(s *boardtest.Scene) {
+		s.Board.Paper, s.Board.Colour = boardtest.Colour{R: 24, G: 40, B: 90}, boardtest.Colour{R: 24, G: 40, B: 90}
+		for i := range s.Face.Rings {
+			s.Face.Rings[i].Line, s.Face.Rings[i].LineMM = boardtest.Colour{R: 225, G: 190, B: 60}, 6
+		}
+	}
+	zones := func(s *boardtest.Scene) {
+		s.Face.Rings = nil
+		for i, c := range []boardtest.Colour{cream, {R: 25, G: 25, B: 25}, {R: 30, G: 130, B: 190}, {R: 215, G: 40, B: 45}, {R: 250, G: 215, B: 40}} {
+			fill := c
+			s.Face.Rings = append(s.Face.Rings, boardtest.Ring{OuterDiameterMM: 400 - 80*float64(i), LineMM: 1.2, Line: ink, Fill: &fill})
+		}
+	}
+	leaves := func(s *boardtest.Scene) {
+		s.Light = boardtest.Light{Name: "leaves", Ambient: 0.35, Sun: 0.6, Shadow: "leaves", PenumbraMM: 6}
+	}
+	clutter := func(s *boardtest.Scene) {
+		s.Surroundings = boardtest.Surroundings{Wall: "bricks", WallMM: 300, Floor: "grass", FloorMM: 500, Things: []boardtest.Thing{
+			{Shape: "hoop", X: -420, Y: -120, BehindMM: 100, RadiusMM: 90, Colour: ink, Inner: cream},
+			{Shape: "disc", X: 430, Y: 100, BehindMM: 60, RadiusMM: 80, Colour: boardtest.Colour{R: 200, G: 40, B: 40}},
+		}}
+	}
+	drawn := func(s *boardtest.Scene) {
+		s.Face.Rings = []boardtest.Ring{{OuterDiameterMM: 400, LineMM: 8, Line: ink}, {OuterDiameterMM: 200, LineMM: 8, Line: ink}}
+		s.Face.WobbleMM = 0.03
+	}
+	for _, c := range []struct {
+		name   string
+		tilt   float64
+		change func(*boardtest.Scene)
+		tolMM  float64 // about four times what the noise of these small photos gives
+	}{
+		{"square-on", 0, nil, 0.3}, // in mid-frame the lens hides behind the radii
+		{"20 degrees", 20, nil, 0.12},
+		{"35 degrees", 35, nil, 0.15},
+		{"50 degrees", 50, nil, 0.2},
+		{"light lines on dark", 25, dark, 0.15},
+		{"coloured zones", 25, zones, 0.25},
+		{"leaf shadow", 15, leaves, 0.15},
+		{"clutter", 15, clutter, 0.15},
+		{"hand-drawn", 30, drawn, 0.8}, // two rings that wobble by 0.03 mm, taken for lens by the fit
+		{"partly out of frame", 10, func(s *boardtest.Scene) { s.Camera.AimPx.X, s.Camera.AimPx.Y = 420, 180 }, 0.25},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			s := tilted(c.tilt, 40, -0.04)
+			if c.change != nil {
+				c.change(&s)
+			}
+			p, truth := asPhoto(s)
+			for _, spec := range []RingSpec{specOf(s.Face), {OuterMM: s.Face.OuterMM()}} {
+				fit, err := locateIn(p, spec)
+				if err != nil {
+					t.Errorf("%d rings given: %v", len(spec.ListMM), err)
+					continue
+				}
+				if d := worstMM(fit, truth, 150); !(d < c.tolMM) {
+					t.Errorf("%d rings given: a distance is %.3f mm off, allowed %.2f", len(spec.ListMM), d, c.tolMM)
+				}
+				if fit.basis != ByRings {
+					t.Errorf("basis %q", fit.basis)
+				}
+			}
+		})
+	}
+}
+
+// One ring fixes the plane together with its centre mark, or with the focal
+// length and what its line shows; the result says which.
+func TestLocateOneRing(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		centre string
+		want   Basis
+		tolMM  float64
+	}{
+		{"dot", "dot", ByCentre, 0.6},
+		{"nothing but the ring", "", ByFocal, 3},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			s := tilted(20, 60, 0)
+			s.Face.Rings = []boardtest.Ring{{OuterDiameterMM: 400, LineMM: 8, Line: boardtest.Colour{R: 190, G: 30, B: 30}}}
+			s.Face.Centre = boardtest.CentreMark{Shape: c.centre, SizeMM: 20, Colour: boardtest.Colour{R: 190, G: 30, B: 30}}
+			p, truth := asPhoto(s)
+			fit, err := locateIn(p, specOf(s.Face))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if fit.basis != c.want {
+				t.Errorf("basis %q, want %q", fit.basis, c.want)
+			}
+			if d := worstMM(fit, truth, 150); !(d < c.tolMM) {
+				t.Errorf("a distance is %.3f mm off, allowed %.2f", d, c.tolMM)
+			}
+		})
+	}
+}
+
+func TestLocateNoticesWrongDiameters(t *testing.T) {
+	p, _ := asPhoto(tilted(15, 40, 0))
+	for name, list := range map[string][]float64{
+		"one wrong":    {400, 290, 200, 100},
+		"other ratios": {400, 350},
+	} {
+		_, err := locateIn(p, RingSpec{OuterMM: 400, ListMM: list})
+		if !errors.Is(err, errRingRatio) {
+			t.Errorf("%s: error %v, want one about the diameters", name, err)
+		}
+	}
+	_, err := locateIn(p, RingSpec{OuterMM: 400, ListMM: []float64{400, 290, 200, 100}})
+	if err == nil || !strings.Contains(err.Error(), "290 mm measures 300") {
+		t.Errorf("error %q does not name the ring", err)
+	}
+}
+
+// The edge that a diameter means changes every length by the line's width.
+func TestRingEdge(t *testing.T) {
+	s := tilted(10, 40, 0)
+	p, truth := asPhoto(s)
+	for edge, want := range map[RingEdge]float64{RingOuter: 400, RingMiddle: 397, RingInner: 394} {
+		fit, err := locateIn(p, RingSpec{OuterMM: want, Edge: edge})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := worstMM(fit, truth, 150); !(d < 0.2) {
+			t.Errorf("edge %v: %.3f mm off", edge, d)
+		}
+	}
+}
+
+// Photos that cannot be measured are refused with advice, never given a number.
+func TestReadRefuses(t *testing.T) {
+	empty := boardtest.Plain(1000, 750)
+	empty.Face.Rings = nil
+	empty.Surroundings.Things = []boardtest.Thing{{Shape: "disc", X: 0, Y: 0, BehindMM: -20, RadiusMM: 60, Colour: ink}}
+	blurred := tilted(10, 0, 0)
+	blurred.Imaging.BlurPx = 22
+	dim := tilted(10, 0, 0)
+	dim.Imaging.ExposureEV = -7
+	for name, s := range map[string]boardtest.Scene{"no rings": empty, "blurred": blurred, "dark": dim} {
+		p, _ := asPhoto(s)
+		r, err := Read(p, Options{Rings: RingSpec{OuterMM: 400, ListMM: []float64{100, 200, 300, 400}}})
+		var refusal *Refusal
+		if !errors.As(err, &refusal) || refusal.Reason == "" || refusal.Advice == "" || len(r.Marks) > 0 {
+			t.Errorf("%s: error %v, %d marks", name, err, len(r.Marks))
+		}
+	}
+	for name, img := range map[string]*image.NRGBA{"black": image.NewNRGBA(image.Rect(0, 0, 640, 480)), "tiny": image.NewNRGBA(image.Rect(0, 0, 3, 2))} {
+		_, err := Read(&photo.Photo{Image: img}, Options{Rings: RingSpec{OuterMM: 400}})
+		var refusal *Refusal
+		if !errors.As(err, &refusal) {
+			t.Errorf("%s: error %v", name, err)
+		}
+	}
+}

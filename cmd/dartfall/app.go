@@ -172,5 +172,6 @@ func commands(c console) []*cli.Command {
 		NewCommand(c),
 		FaceCommand(c),
 		ReportCommand(c),
+		PublishCommand(c),
 	}
 }

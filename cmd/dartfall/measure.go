@@ -388,6 +388,11 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if err := sheet.WriteResults(j.out, sum); err != nil {
 		return err
 	}
+	if j.session != nil && len(sum.Groups) > 0 {
+		if _, err := publish(j.out, sum, stills); err != nil {
+			return err
+		}
+	}
 	if _, err := writeReport(j.out, sum); err != nil {
 		return err
 	}

@@ -2,11 +2,9 @@ package main
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
-	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -37,21 +35,9 @@ func ReportCommand(c console) *cli.Command {
 }
 
 func runReport(c console, dir string) error {
-	out := filepath.Join(dir, "results")
-	if _, err := os.Stat(filepath.Join(dir, "summary.json")); err == nil {
-		out = dir // the results folder itself was given
-	}
-	file := filepath.Join(out, "summary.json")
-	b, err := os.ReadFile(file)
-	if errors.Is(err, fs.ErrNotExist) {
-		return withHint(fmt.Errorf("there is no %s", file), "measure the folder first: dartfall measure %s", dir)
-	}
+	out, s, err := readSummary(dir)
 	if err != nil {
-		return fmt.Errorf("cannot read %s: %v", file, err)
-	}
-	s, err := sheet.Decode(b)
-	if err != nil {
-		return withHint(fmt.Errorf("%s: %v", file, err), "measure the folder again: dartfall measure %s", dir)
+		return err
 	}
 	text, err := writeReport(out, s)
 	if err != nil {
@@ -63,12 +49,15 @@ func runReport(c console, dir string) error {
 }
 
 // writeReport writes report.html and description.txt into the results folder and
-// returns the description. The squared-up pictures that measure left there are
-// shown in it, reduced.
+// returns the description. The main picture and the squared-up photos that are
+// there are shown in it, reduced.
 func writeReport(out string, s sheet.Summary) (description string, err error) {
 	var pictures []page.Picture
+	if data, err := reduced(filepath.Join(out, picturesDir, mainPicture)); err == nil {
+		pictures = append(pictures, page.Picture{Title: "The picture to publish", Alt: page.BoardAlt(s), Type: "image/jpeg", Data: data, First: true})
+	}
 	for _, p := range s.Photos {
-		if p.Flat == nil {
+		if p.Flat == nil || len(p.Marks) == 0 {
 			continue
 		}
 		data, err := reduced(filepath.Join(out, filepath.Base(p.Flat.File)))

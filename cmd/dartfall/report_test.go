@@ -24,8 +24,8 @@ func TestReportCommand(t *testing.T) {
 	}
 	s := sheet.Summary{Schema: sheet.SchemaID, Answer: "North: 15 impacts.", Cautions: sheet.Cautions(), Rule: sheet.OutlierRule{Kind: "none"},
 		Photos: []sheet.Photo{
-			{Name: "a.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "a-flat.jpg"}},
-			{Name: "b.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "gone.jpg"}},
+			{Name: "a.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "a-flat.jpg"}, Marks: make([]sheet.Impact, 1)},
+			{Name: "b.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "gone.jpg"}, Marks: make([]sheet.Impact, 1)},
 		}}
 	results := filepath.Join(dir, "results")
 	if err := sheet.WriteResults(results, s); err != nil {

@@ -61,7 +61,7 @@ func TestInABrowser(t *testing.T) {
 		t.Skip("no Chromium is installed; Debian's package chromium makes this test run")
 	}
 	png := []byte("\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR\x00\x00\x00\x01\x00\x00\x00\x01\x08\x06\x00\x00\x00\x1f\x15\xc4\x89\x00\x00\x00\rIDATx\x9cc\xf8\xcf\xc0\xf0\x1f\x00\x05\x00\x01\xff\x89\x99=\x1d\x00\x00\x00\x00IEND\xaeB`\x82")
-	page, err := HTML(sample(), []Picture{{"Main picture", "Three groups", "image/png", png}})
+	page, err := HTML(sample(), []Picture{{"Main picture", "Three groups", "image/png", png, true}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -25,6 +25,7 @@ type Picture struct {
 	Alt   string
 	Type  string // image/png or image/jpeg
 	Data  []byte
+	First bool // stands at the top; others beside the photos' table
 }
 
 //go:embed report.gohtml
@@ -42,7 +43,7 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 		if p.Type != "image/png" && p.Type != "image/jpeg" {
 			return nil, fmt.Errorf("a report cannot show a picture of type %q", p.Type)
 		}
-		v.Pictures = append(v.Pictures, shown{p.Title, p.Alt,
+		v.Pictures = append(v.Pictures, shown{p.First, p.Title, p.Alt,
 			template.URL("data:" + p.Type + ";base64," + base64.StdEncoding.EncodeToString(p.Data))})
 	}
 	t, err := template.New("report").Funcs(template.FuncMap{
@@ -61,6 +62,7 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 }
 
 type shown struct {
+	First      bool
 	Title, Alt string
 	URL        template.URL
 }
@@ -218,20 +220,35 @@ func (v view) glyph(accessory string) template.HTML {
 		`<b>` + template.HTMLEscapeString(id.Letter) + `</b> ` + template.HTMLEscapeString(accessory))
 }
 
+// faceRadii returns the radii of the rings the user gave, of the first photo that
+// shows any; of all circles found when none was given.
+func (v view) faceRadii() []float64 {
+	for _, p := range v.Photos {
+		var given, all []float64
+		for _, r := range p.Rings {
+			if r.DiameterMM.Known() {
+				all = append(all, float64(r.DiameterMM)/2)
+				if r.Given {
+					given = append(given, float64(r.DiameterMM)/2)
+				}
+			}
+		}
+		if len(given) > 0 {
+			return given
+		}
+		if len(all) > 0 {
+			return all
+		}
+	}
+	return nil
+}
+
 // board draws the impacts that count at true scale, with the rings.
 func (v view) board() template.HTML {
 	reach := 100.0
-	var rings []float64
-	for _, p := range v.Photos {
-		for _, r := range p.Rings {
-			if d := float64(r.DiameterMM) / 2; r.DiameterMM.Known() {
-				rings = append(rings, d)
-				reach = max(reach, d)
-			}
-		}
-		if len(rings) > 0 {
-			break
-		}
+	rings := v.faceRadii()
+	for _, r := range rings {
+		reach = max(reach, r)
 	}
 	for _, m := range v.Impacts {
 		if m.XMM.Known() && m.YMM.Known() {

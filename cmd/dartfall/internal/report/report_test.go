@@ -60,7 +60,7 @@ func sample() sheet.Summary {
 
 func render(t *testing.T, s sheet.Summary) string {
 	t.Helper()
-	b, err := HTML(s, []Picture{{"Main picture", "Three groups", "image/png", []byte{1, 2, 3}}})
+	b, err := HTML(s, []Picture{{"Main picture", "Three groups", "image/png", []byte{1, 2, 3}, true}, {"A photo", "The board", "image/png", []byte{4}, false}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,234 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	"image/png"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/cmd/dartfall/internal/picture"
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+// PublishCommand draws the pictures to publish of a measured folder.
+func PublishCommand(c console) *cli.Command {
+	return &cli.Command{
+		Name:      "publish",
+		Usage:     "draw the pictures to publish, with layers and reveal sequence",
+		ArgsUsage: "FOLDER",
+		Description: "Reads FOLDER/results/summary.json as measure left it and draws into\n" +
+			"FOLDER/results/pictures: 1920x1080, 1080x1920 and 1280x720, as shot and moved to a\n" +
+			"common centre; the transparent layers of each, registered to the pixel; and a\n" +
+			"numbered reveal sequence. Nothing is measured again.\n\n" +
+			"   dartfall publish saturday",
+		Action: func(ctx *cli.Context) error {
+			if ctx.NArg() != 1 {
+				return withHint(usagef("publish needs one folder"), "dartfall publish FOLDER")
+			}
+			out, s, err := readSummary(ctx.Args().First())
+			if err != nil {
+				return err
+			}
+			if len(s.Groups) == 0 {
+				return withHint(errors.New("there is no group to show"), "see what measure said about the photos")
+			}
+			names, err := publish(out, s, everything)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(c.Out, "%s written to %s.\n", plural(len(names), "picture"), filepath.Join(out, picturesDir))
+			return nil
+		},
+	}
+}
+
+// readSummary reads what measure left for a folder; the results folder itself may
+// be given too.
+func readSummary(dir string) (out string, s sheet.Summary, err error) {
+	out = filepath.Join(dir, "results")
+	if _, err := os.Stat(filepath.Join(dir, "summary.json")); err == nil {
+		out = dir
+	}
+	file := filepath.Join(out, "summary.json")
+	b, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return out, s, withHint(fmt.Errorf("there is no %s", file), "measure the folder first: dartfall measure %s", dir)
+	}
+	if err != nil {
+		return out, s, fmt.Errorf("cannot read %s: %v", file, err)
+	}
+	if s, err = sheet.Decode(b); err != nil {
+		return out, s, withHint(fmt.Errorf("%s: %v", file, err), "measure the folder again: dartfall measure %s", dir)
+	}
+	return out, s, nil
+}
+
+const picturesDir = "pictures" // inside the results
+
+// extent says how much publish draws.
+type extent int
+
+const (
+	stills     extent = iota // the whole pictures alone
+	everything               // layers and reveal sequence too
+)
+
+// sizes names the formats in the order they are drawn.
+var sizes = []struct {
+	name   string
+	format picture.Format
+}{{"still", picture.Still}, {"vertical", picture.Vertical}, {"thumbnail", picture.Thumbnail}}
+
+var geometries = []struct {
+	name     string
+	geometry picture.Geometry
+}{{"as-shot", picture.AsShot}, {"common-centre", picture.CommonCentre}}
+
+// mainPicture is the file the report shows first.
+const mainPicture = "still-as-shot.png"
+
+// publish draws the pictures into out/pictures and returns their names there.
+func publish(out string, s sheet.Summary, how extent) (names []string, err error) {
+	sc := scene(s)
+	save := func(name string, img image.Image) error {
+		var b bytes.Buffer
+		if err := png.Encode(&b, img); err != nil {
+			return fmt.Errorf("cannot encode %s: %v", name, err)
+		}
+		names = append(names, name)
+		return sheet.WriteFile(filepath.Join(out, picturesDir, filepath.FromSlash(name)), b.Bytes())
+	}
+	for _, size := range sizes {
+		for _, g := range geometries {
+			page := picture.Compose(sc, size.format, g.geometry)
+			base := size.name + "-" + g.name
+			if err := save(base+".png", page.Picture().Image); err != nil {
+				return nil, err
+			}
+			if how != everything {
+				continue
+			}
+			for i, layer := range page.Layers() {
+				if err := save("layers/"+base+"/"+layer+".png", page.Layer(i)); err != nil {
+					return nil, err
+				}
+			}
+			for k := range page.Steps() {
+				if err := save(fmt.Sprintf("reveal/%s/%02d.png", base, k+1), page.Step(k).Image); err != nil {
+					return nil, err
+				}
+			}
+		}
+	}
+	return names, nil
+}
+
+// scene is what the pictures show of a summary; it computes nothing.
+func scene(s sheet.Summary) picture.Scene {
+	sc := picture.Scene{Title: s.Session.Title, Distance: s.Session.DistanceText, Rule: s.Rule.Words}
+	if s.Rule.Decided != "" {
+		sc.Rule += " Decided " + s.Rule.Decided + "."
+	}
+	if s.Rule.InForce {
+		sc.KeptLabel = "without outliers"
+		if s.Rule.Kind == "drop" {
+			sc.KeptLabel = fmt.Sprintf("without the %d widest", s.Rule.Drop)
+		}
+	}
+	sc.Board.RadiiMM = faceRadii(s)
+	var order, names, stickers []string
+	for _, t := range s.Strings {
+		order = append(order, t.Accessory)
+	}
+	sc.Order = strings.Join(order, ", ")
+	colours := map[string]string{}
+	for _, a := range s.Accessories {
+		colours[a.Name] = a.StickerColour
+	}
+	for _, g := range s.Groups {
+		names, stickers = append(names, g.Accessory), append(stickers, colours[g.Accessory])
+	}
+	ids := picture.Identities(names, stickers)
+	for i, g := range s.Groups {
+		if g.Letter != "" {
+			ids[i].Letter = g.Letter
+		}
+		a := picture.Accessory{Identity: ids[i], Sticker: stickers[i], Declared: g.Shots, Misses: make([]picture.Miss, g.Misses)}
+		index := map[string]int{}
+		for _, m := range s.Impacts {
+			if m.Accessory == g.Accessory && m.Source != sheet.Removed {
+				index[m.ID] = len(a.Impacts)
+				a.Impacts = append(a.Impacts, picture.Impact{
+					Pos: r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}, SetAside: m.SetAside != "", Doubtful: m.Confidence < 0.5,
+				})
+			}
+		}
+		a.All = sceneFigures(g.All, index)
+		if g.Without != nil {
+			a.Kept = sceneFigures(*g.Without, index)
+		}
+		sc.Accessories = append(sc.Accessories, a)
+	}
+	for _, step := range []struct {
+		verdict string
+		step    picture.Step
+	}{{sheet.ClearlyTighter, picture.Clear}, {sheet.Leaning, picture.Leaning}, {sheet.NoDifference, picture.NoDifference}} {
+		for _, c := range s.Comparisons {
+			if c.Verdict == step.verdict {
+				sc.Verdicts = append(sc.Verdicts, picture.Verdict{Step: step.step, Text: strings.TrimSuffix(comparisonAnswer([]sheet.Comparison{c}), ".")})
+			}
+		}
+	}
+	return sc
+}
+
+func sceneFigures(f sheet.Figures, index map[string]int) picture.Figures {
+	r := func(e sheet.Estimate) picture.Range {
+		return picture.Range{Value: float64(e.Value), Lo: float64(e.Low), Hi: float64(e.High), AtLeast: e.AtLeast}
+	}
+	out := picture.Figures{
+		N: f.N, Centre: r2.Vec{X: float64(f.CentreMM.XMM), Y: float64(f.CentreMM.YMM)},
+		MeanRadius: r(f.MeanRadiusMM), ExtremeSpread: r(f.ExtremeSpreadMM),
+	}
+	i, okI := index[f.ExtremePair[0]]
+	k, okK := index[f.ExtremePair[1]]
+	if okI && okK {
+		out.Pair = [2]int{i, k}
+	}
+	return out
+}
+
+// faceRadii returns the radii of the rings the user gave, as measured on the first
+// photo that shows them, largest first; of all circles found when none was given.
+func faceRadii(s sheet.Summary) []float64 {
+	for _, p := range s.Photos {
+		given, all := []float64{}, []float64{}
+		for _, r := range p.Rings {
+			if !r.DiameterMM.Known() {
+				continue
+			}
+			all = append(all, float64(r.DiameterMM)/2)
+			if r.Given {
+				given = append(given, float64(r.DiameterMM)/2)
+			}
+		}
+		if len(given) > 0 {
+			all = given
+		}
+		if len(all) > 0 {
+			slices.Sort(all)
+			slices.Reverse(all)
+			return all
+		}
+	}
+	return nil
+}

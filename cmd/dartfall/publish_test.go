@@ -1,0 +1,104 @@
+package main
+
+import (
+	"bytes"
+	"image/png"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"dartfall/cmd/dartfall/internal/picture"
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+// twoGroups is an invented summary of two accessories with two shots each.
+func twoGroups() sheet.Summary {
+	est := func(v sheet.Number) sheet.Estimate {
+		return sheet.Estimate{Value: v, Low: v / 2, High: v * 2, Level: 0.95}
+	}
+	s := sheet.Summary{Schema: sheet.SchemaID, Session: sheet.Session{DistanceText: "25m"}, Rule: sheet.OutlierRule{Kind: "drop", Drop: 2, InForce: true, Words: "The two widest are set aside.", Decided: "before shooting"},
+		Photos: []sheet.Photo{{Name: "a.jpg", State: sheet.Measured, Rings: []sheet.Ring{{DiameterMM: 194}, {DiameterMM: 400, Given: true}, {DiameterMM: 800, Given: true}}}},
+		Comparisons: []sheet.Comparison{
+			{A: "North", B: "Reed", Tighter: "North", Verdict: sheet.NoDifference},
+			{A: "North", B: "Slate", Tighter: "North", Verdict: sheet.ClearlyTighter},
+		}}
+	for i, name := range []string{"North", "Reed"} {
+		s.Accessories = append(s.Accessories, sheet.Accessory{Name: name, Letter: string(rune('A' + i)), StickerColour: []string{"blue", "orange"}[i]})
+		for k := range 3 {
+			m := sheet.Impact{ID: name + string(rune('0'+k)), Accessory: name, XMM: sheet.Number(40*k - 20), YMM: sheet.Number(30 * i), Confidence: 1, Source: sheet.Found}
+			if k == 1 {
+				m.Source = sheet.Removed
+			}
+			s.Impacts = append(s.Impacts, m)
+		}
+		f := sheet.Figures{N: 2, ExtremeSpreadMM: est(80), MeanRadiusMM: est(40), ExtremePair: [2]string{name + "0", name + "2"}}
+		s.Groups = append(s.Groups, sheet.Group{Accessory: name, Letter: string(rune('A' + i)), Shots: 3, Misses: i, All: f})
+	}
+	return s
+}
+
+func TestScene(t *testing.T) {
+	sc := scene(twoGroups())
+	if !slices.Equal(sc.Board.RadiiMM, []float64{400, 200}) {
+		t.Errorf("rings of radius %v, want the given ones, 400 and 200", sc.Board.RadiiMM)
+	}
+	reed := sc.Accessories[1]
+	if len(reed.Impacts) != 2 || reed.All.Pair != [2]int{0, 1} || len(reed.Misses) != 1 || reed.Letter != "B" {
+		t.Errorf("Reed = %+v, want two impacts that count, their pair, and one miss", reed)
+	}
+	if len(sc.Verdicts) != 2 || sc.Verdicts[0].Step != picture.Clear || sc.Verdicts[1].Text != "No difference visible between North and Reed" {
+		t.Errorf("verdicts %+v, want the clear one first", sc.Verdicts)
+	}
+	if sc.KeptLabel != "without the 2 widest" || !strings.HasSuffix(sc.Rule, "Decided before shooting.") {
+		t.Errorf("label %q, rule %q", sc.KeptLabel, sc.Rule)
+	}
+}
+
+func TestPublish(t *testing.T) {
+	dir := t.TempDir()
+	names, err := publish(dir, twoGroups(), stills)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(names) != 6 || names[0] != mainPicture {
+		t.Errorf("pictures %q, want three sizes in two geometries, %s first", names, mainPicture)
+	}
+	for name, want := range map[string][2]int{mainPicture: {1920, 1080}, "vertical-common-centre.png": {1080, 1920}, "thumbnail-as-shot.png": {1280, 720}} {
+		b, err := os.ReadFile(filepath.Join(dir, picturesDir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c, err := png.DecodeConfig(bytes.NewReader(b)); err != nil || c.Width != want[0] || c.Height != want[1] {
+			t.Errorf("%s is %d x %d, %v, want %v", name, c.Width, c.Height, err, want)
+		}
+	}
+}
+
+func TestPublishCommandRefuses(t *testing.T) {
+	dir := t.TempDir()
+	for _, test := range []struct {
+		name, want string
+		args       []string
+		status     int
+		prepare    func()
+	}{
+		{"no folder", "one folder", nil, statusUsage, func() {}},
+		{"not measured", "measure the folder first", []string{dir}, statusFailed, func() {}},
+		{"nothing found", "no group to show", []string{dir}, statusFailed, func() {
+			if err := sheet.WriteResults(filepath.Join(dir, "results"), sheet.Summary{Schema: sheet.SchemaID}); err != nil {
+				t.Fatal(err)
+			}
+		}},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			test.prepare()
+			var out, errs bytes.Buffer
+			status := run(append([]string{"dartfall", "publish"}, test.args...), strings.NewReader(""), &out, &errs)
+			if status != test.status || !strings.Contains(errs.String(), test.want) || out.Len() > 0 {
+				t.Errorf("status %d, stdout %q, stderr %q, want %d and %q", status, out.String(), errs.String(), test.status, test.want)
+			}
+		})
+	}
+}

@@ -26,7 +26,7 @@ func TestWriteBoards(t *testing.T) {
 	if *boardsDir == "" {
 		for _, of := range []Difficulty{Clear, Varied, Bare, Hopeless} {
 			s := Random(3, of)
-			s.shrink(4)
+			s.shrink(8)
 			if err := WriteCase(t.TempDir(), "small", s); err != nil {
 				t.Errorf("WriteCase(%v): %v", of, err)
 			}

@@ -181,14 +181,7 @@ func truthOf(s *Scene) Truth {
 	if s.Face.OuterMM() > 0 {
 		t.Rings = append(t.Rings, s.Face.Rings...)
 		t.Rectification, _ = calib.FromHomography(p.homography(), s.Camera.Lens())
-		const n = 720
-		for i := range n {
-			sin, cos := math.Sincos(2 * math.Pi * float64(i) / n)
-			r := s.Face.OuterMM() / 2
-			if s.sees(p, r2.Vec{X: r * cos, Y: r * sin}) {
-				t.OuterRingInFrame += 1.0 / n
-			}
-		}
+		t.OuterRingInFrame = s.outerRingInFrame()
 	}
 	for i, m := range s.Marks {
 		mt := MarkTruth{Mark: m, OnFace: math.Hypot(m.X, m.Y) <= s.Face.OuterMM()/2}
@@ -197,6 +190,19 @@ func truthOf(s *Scene) Truth {
 		t.Marks = append(t.Marks, mt)
 	}
 	return t
+}
+
+// outerRingInFrame returns the share of the outermost ring inside the photo.
+func (s *Scene) outerRingInFrame() float64 {
+	const n = 720
+	p, r, in := s.Camera.pose(), s.Face.OuterMM()/2, 0
+	for i := range n {
+		sin, cos := math.Sincos(2 * math.Pi * float64(i) / n)
+		if s.sees(p, r2.Vec{X: r * cos, Y: r * sin}) {
+			in++
+		}
+	}
+	return float64(in) / n
 }
 
 // surface lifts a board point onto the bowed board.
@@ -231,11 +237,11 @@ func (s *Scene) visible(p pose, i int) float64 {
 			over = append(over, o)
 		}
 	}
-	const n = 40
+	const n = 80
 	all, seen := 0, 0
-	for iy := -n; iy <= n; iy++ {
-		for ix := -n; ix <= n; ix++ {
-			u, v := float64(ix)/n, float64(iy)/n
+	for iy := range n {
+		for ix := range n {
+			u, v := (2*float64(ix)+1)/n-1, (2*float64(iy)+1)/n-1
 			if u*u+v*v > 1 {
 				continue
 			}

@@ -164,11 +164,15 @@ func (s *Scene) randomBareMarks(d draw) {
 	}
 	kind := pick(d, kinds...)
 	least := minMarkPx * s.Camera.DistanceMM / s.Camera.FocalPx
-	lo := max(7, least)
+	lo, hi := 7.0, 15.0
+	if kind != Hole { // a foam tip's width
+		lo, hi = 10, 18
+	}
+	lo = max(lo, least)
 	a := s.aim(d, Colour{})
 	a.clustered = min(a.clustered, 0.15)
 	for range 6 + d.IntN(12) {
-		diameter := d.between(lo, max(1.3*lo, 15))
+		diameter := d.between(lo, max(1.3*lo, hi))
 		if x, y, ok := s.impact(d, a, diameter); ok {
 			s.Marks = append(s.Marks, Mark{Kind: kind, X: x, Y: y, DiameterMM: diameter, String: 1})
 		}

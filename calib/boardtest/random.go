@@ -75,10 +75,11 @@ func (s *Scene) randomCamera(d draw, of Difficulty) {
 	fill := d.between(0.5, 0.85)
 	slack := (1 - fill) / 2 * short * 0.6
 	c.AimPx = calib.Px{X: d.between(-slack, slack), Y: d.between(-slack, slack)}
+	share := 1.0
 	if of != Clear && len(s.Face.Rings) > 1 && d.chance(0.15) {
 		// The outer ring runs out of the photo on one side: a cap of up to a fifth
 		// of its diameter is cut off.
-		fill = d.between(0.75, 0.95)
+		fill, share = d.between(0.75, 0.95), 0.65
 		shift := ((1-fill)/2 + d.between(0.05, 0.2)*fill) * pick(d, -1.0, 1)
 		if size[0] > size[1] {
 			c.AimPx.Y = shift * short
@@ -88,6 +89,9 @@ func (s *Scene) randomCamera(d draw, of Difficulty) {
 	}
 	c.DistanceMM = c.FillDistanceMM(s.Face.OuterMM(), fill)
 	s.Camera = c
+	for s.outerRingInFrame() < share { // the near side of a tilted board looks larger
+		s.Camera.DistanceMM *= 1.03
+	}
 }
 
 // randomLight leaves a white surface in the brightest place at 0.95 of the range.
@@ -96,7 +100,7 @@ func (s *Scene) randomLight(d draw, of Difficulty) {
 	// White balance is seldom quite right: lamps leave it warm, shade cool.
 	warm := 0.06 * d.NormFloat64()
 	if of != Clear {
-		warm = pick(d, 0.06*d.NormFloat64(), d.between(0.1, 0.25), d.between(-0.2, -0.1))
+		warm = pick(d, 0.05*d.NormFloat64(), 0.05*d.NormFloat64(), d.between(0.08, 0.18), d.between(-0.15, -0.06))
 	}
 	l.Tint = [3]float64{1 + warm, 1, 1 - warm}
 	if of != Clear {
@@ -117,7 +121,7 @@ func (s *Scene) randomLight(d draw, of Difficulty) {
 		}
 		if d.chance(0.2) {
 			reach := 0.4 * s.Face.OuterMM()
-			l.Glare, l.GlareMM = d.between(0.04, 0.2), d.between(0.1, 0.35)*s.Face.OuterMM()
+			l.Glare, l.GlareMM = d.between(0.02, 0.12), d.between(0.1, 0.35)*s.Face.OuterMM()
 			l.GlareX, l.GlareY = d.between(-reach, reach), d.between(-reach, reach)
 		}
 	}
@@ -143,7 +147,7 @@ func (s *Scene) randomImaging(d draw, of Difficulty) {
 	s.JPEG = JPEG{Quality: 70 + d.IntN(26), Taken: day}
 	if of != Clear {
 		s.Imaging.BlurPx = d.between(0.5, 1.6)
-		s.Imaging.ExposureEV = d.between(-0.7, 0.2)
+		s.Imaging.ExposureEV = d.between(-0.5, 0.15)
 		if !s.ground().light() {
 			s.Imaging.ExposureEV += d.between(0, 0.6) // a dark board makes the camera expose longer
 		}

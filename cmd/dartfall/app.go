@@ -171,6 +171,7 @@ func commands(c console) []*cli.Command {
 		MeasureCommand(c),
 		NewCommand(c),
 		FaceCommand(c),
+		FlightCommand(c),
 		ReportCommand(c),
 		PublishCommand(c),
 	}

@@ -1,0 +1,167 @@
+package main
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/urfave/cli/v2"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"dartfall/cmd/dartfall/internal/units"
+	"dartfall/scoring"
+)
+
+// FlightCommand says how a dart falls and drifts, and how much height scatter its
+// speed's scatter makes.
+func FlightCommand(c console) *cli.Command {
+	return &cli.Command{
+		Name:  "flight",
+		Usage: "drop, time and drift of a dart, and the height scatter its speed scatter makes",
+		Description: "Drag is an assumption unless two chronographs fit it.\n\n" +
+			"   dartfall flight --speed 300fps --mass 1.1g --sd 6fps --shots 15 --height-sigma 80mm\n" +
+			"   dartfall flight --speed 300fps --far-speed 250fps --apart 5m",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "speed", Usage: "muzzle speed, such as `300fps`"},
+			&cli.StringFlag{Name: "distance", Value: "30m", Usage: "distance to the board"},
+			&cli.StringFlag{Name: "mass", Value: "1.1g", Usage: "dart mass"},
+			&cli.StringFlag{Name: "diameter", Value: "12.7mm", Usage: "dart diameter"},
+			&cli.Float64Flag{Name: "cd", Value: 0.67, Usage: "drag coefficient, an assumption: 0.4 to 0.9 are plausible"},
+			&cli.StringFlag{Name: "far-speed", Usage: "speed at a second chronograph, to fit the drag instead"},
+			&cli.StringFlag{Name: "apart", Usage: "distance between the two chronographs"},
+			&cli.StringFlag{Name: "temperature", Value: "15 C", Usage: "of the air"},
+			&cli.StringFlag{Name: "altitude", Value: "0m", Usage: "above the sea"},
+			&cli.StringFlag{Name: "wind", Value: "1 m/s", Usage: "crosswind"},
+			&cli.StringFlag{Name: "sd", Usage: "standard deviation of the speed, such as `6fps`"},
+			&cli.IntFlag{Name: "shots", Usage: "readings behind --sd, for its interval"},
+			&cli.StringFlag{Name: "height-sigma", Usage: "vertical sigma of a group, to say which share speed explains"},
+			&cli.BoolFlag{Name: "json", Usage: "write JSON at full precision instead of a table"},
+		},
+		Action: func(ctx *cli.Context) error { return runFlight(c, ctx) },
+	}
+}
+
+// flightReport is what flight found. With a fitted drag there is one row.
+type flightReport struct {
+	DragSource string         `json:"drag_source"`
+	AirKGM3    float64        `json:"air_kg_m3"`
+	Rows       []flightAtDrag `json:"rows"`
+	Cautions   string         `json:"cautions"`
+}
+
+type flightAtDrag struct {
+	Cd       float64 `json:"cd,omitempty"`
+	DragPerM float64 `json:"drag_per_m"`
+	scoring.Flight
+	HeightPerPercentM float64           `json:"height_per_percent_m"`
+	VelocitySigmaMM   *scoring.Estimate `json:"velocity_sigma_mm,omitempty"`
+	// ShareOfHeight is the share of the group's vertical variance.
+	ShareOfHeight *scoring.Estimate `json:"share_of_height,omitempty"`
+}
+
+func runFlight(c console, ctx *cli.Context) error {
+	if ctx.String("speed") == "" {
+		return withHint(usagef("flight needs the muzzle speed"), "dartfall flight --speed 300fps")
+	}
+	var err error
+	read := func(name string, parse func(string) (float64, error)) float64 {
+		s := ctx.String(name)
+		if s == "" || err != nil {
+			return 0
+		}
+		v, e := parse(s)
+		if e != nil {
+			err = usageError{fmt.Errorf("--%s: %v", name, e)}
+		}
+		return v
+	}
+	speed, distance := read("speed", units.Speed), read("distance", units.Length)/1000
+	dart := scoring.Dart{MassG: read("mass", units.Mass), DiameterMM: read("diameter", units.Length)}
+	celsius, altitude, wind := read("temperature", units.Temperature), read("altitude", units.Altitude), read("wind", units.Wind)
+	far, apart := read("far-speed", units.Speed), read("apart", units.Length)/1000
+	sd, heightSigma := read("sd", units.Speed), read("height-sigma", units.Length)
+	if err != nil {
+		return err
+	}
+	cd := ctx.Float64("cd")
+	if !(cd > 0 && cd < 3) {
+		return usagef("--cd must be a number such as 0.67")
+	}
+	report := flightReport{AirKGM3: scoring.AirDensity(celsius, altitude), Cautions: eyesAndField}
+	type drag struct{ cd, perM float64 }
+	var drags []drag
+	if far > 0 || apart > 0 {
+		k, err := scoring.FitDrag(speed, far, apart)
+		if err != nil {
+			return withHint(usageError{err}, "give --speed, --far-speed and --apart together")
+		}
+		report.DragSource = "fitted from two speeds"
+		drags = []drag{{0, k}}
+	} else {
+		report.DragSource = "assumed"
+		for _, x := range []float64{cd, 0.4, 0.9} {
+			dart.Cd = x
+			drags = append(drags, drag{x, dart.DragPerM(report.AirKGM3)})
+		}
+	}
+	for _, d := range drags {
+		row := flightAtDrag{Cd: d.cd, DragPerM: d.perM}
+		if row.Flight, err = scoring.Fly(speed, d.perM, distance, wind); err != nil {
+			return err
+		}
+		if row.HeightPerPercentM, err = scoring.HeightPerPercent(speed, d.perM, distance); err != nil {
+			return err
+		}
+		if sd > 0 {
+			e, err := scoring.VelocitySigma(deviation(sd, ctx.Int("shots")), speed, d.perM, distance)
+			if err != nil {
+				return err
+			}
+			row.VelocitySigmaMM = &e
+			if heightSigma > 0 {
+				share := e
+				for _, v := range []*float64{&share.Value, &share.Lo, &share.Hi} {
+					*v = math.Pow(*v/heightSigma, 2)
+				}
+				share.Definition = "share of the vertical variance that the velocity deviation alone explains; above 1 the two do not fit"
+				row.ShareOfHeight = &share
+			}
+		}
+		report.Rows = append(report.Rows, row)
+	}
+	if ctx.Bool("json") {
+		return writeJSON(c.Out, report)
+	}
+	first := report.Rows[0]
+	fmt.Fprintf(c.Out, "Over %g m the dart drops %.2f m in %.2f s, if it leaves level; 1%% less speed strikes %.0f mm lower.\n\n", distance, first.DropM, first.TimeS, 1000*first.HeightPerPercentM)
+	t := plainTable(c.Out, 2, "drag", "time s", "drop m", "speed there", fmt.Sprintf("drift m in %.3g m/s", wind), "mm per 1% speed", "sigma from speed mm", "share of height")
+	for _, r := range report.Rows {
+		name := "fitted"
+		if r.Cd > 0 {
+			name = fmt.Sprintf("Cd %.2f", r.Cd)
+		}
+		sigma, share := "–", "–"
+		if r.VelocitySigmaMM != nil {
+			sigma = withRange(*r.VelocitySigmaMM, 0)
+		}
+		if r.ShareOfHeight != nil {
+			share = withRange(r.ShareOfHeight.Scale(100), 0) + "%"
+		}
+		t.AppendRow(table.Row{name, fmt.Sprintf("%.2f", r.TimeS), fmt.Sprintf("%.2f", r.DropM), fmt.Sprintf("%.0f fps", units.FPS(r.SpeedMPS)),
+			fmt.Sprintf("%.2f", r.DriftM), fmt.Sprintf("%.0f", 1000*r.HeightPerPercentM), sigma, share})
+	}
+	t.Render()
+	fmt.Fprintf(c.Out, "\nDrag %s; air %.3f kg/m³. Speed scatter moves impacts up and down only; width is not a speed story.\n\n%s\n", report.DragSource, report.AirKGM3, eyesAndField)
+	return nil
+}
+
+// deviation is a standard deviation from n readings with its 95% interval, bare below
+// two.
+func deviation(sd float64, n int) scoring.Estimate {
+	e := scoring.Estimate{Value: sd, Lo: math.NaN(), Hi: math.NaN(), N: n}
+	if n >= 2 {
+		chi := distuv.ChiSquared{K: float64(n - 1)}
+		e.Lo, e.Hi, e.Level = sd*math.Sqrt(chi.K/chi.Quantile(0.975)), sd*math.Sqrt(chi.K/chi.Quantile(0.025)), 0.95
+	}
+	return e
+}

@@ -1,0 +1,18 @@
+package main
+
+import (
+	"strings"
+	"testing"
+)
+
+func TestFlightCommand(t *testing.T) {
+	out, errs, status := runWith(t, "", "flight", "--speed", "300fps", "--sd", "6fps", "--shots", "15", "--height-sigma", "80mm")
+	if status != statusDone || errs != "" || !strings.HasPrefix(out, "Over 30 m the dart drops 1.74 m in 0.72 s") || !strings.Contains(out, "marshals") {
+		t.Errorf("status %d, stderr %q, stdout:\n%s", status, errs, out)
+	}
+	for _, args := range [][]string{{"flight"}, {"flight", "--speed", "300"}, {"flight", "--speed", "300fps", "--far-speed", "310fps", "--apart", "5m"}, {"flight", "--speed", "300fps", "--cd", "9"}} {
+		if out, errs, status := runWith(t, "", args...); status != statusUsage || out != "" || errs == "" {
+			t.Errorf("%v: status %d, stdout %q, stderr %q", args, status, out, errs)
+		}
+	}
+}

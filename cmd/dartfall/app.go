@@ -167,6 +167,7 @@ func commands(c console) []*cli.Command {
 	return []*cli.Command{
 		ChronoCommand(c),
 		CompareCommand(c),
+		DemoCommand(c),
 		GroupCommand(c),
 		MeasureCommand(c),
 		NewCommand(c),

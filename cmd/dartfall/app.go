@@ -175,5 +175,6 @@ func commands(c console) []*cli.Command {
 		FlightCommand(c),
 		ReportCommand(c),
 		PublishCommand(c),
+		PlanCommand(c),
 	}
 }

@@ -1,0 +1,121 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/urfave/cli/v2"
+
+	"dartfall/scoring"
+)
+
+// PlanCommand says how many shots a difference needs and writes a run sheet.
+func PlanCommand(c console) *cli.Command {
+	return &cli.Command{
+		Name:  "plan",
+		Usage: "how many shots a difference needs, and a run sheet with the order to shoot in",
+		Description: "   dartfall plan --accessories North,Reed --ratio 1.5\n" +
+			"   dartfall plan --accessories North,Reed,Slate --shots 15",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "accessories", Usage: "two to eight names, the baseline first: `North,Reed`"},
+			&cli.Float64Flag{Name: "ratio", Value: 1.5, Usage: "how many times tighter is worth knowing about"},
+			&cli.Float64Flag{Name: "power", Value: 0.8, Usage: "how often the test shall show it, if it is real"},
+			&cli.IntFlag{Name: "shots", Usage: "shots per accessory, when they are given already"},
+			&cli.IntFlag{Name: "blocks", Value: 3, Usage: "rounds to interleave the accessories in"},
+			&cli.Uint64Flag{Name: "seed", Value: 1, Usage: "seed of the random order: same seed, same order"},
+			&cli.BoolFlag{Name: "json", Usage: "write JSON instead of a run sheet"},
+		},
+		Action: func(ctx *cli.Context) error { return runPlan(c, ctx) },
+	}
+}
+
+// sessionPlan is what plan found.
+type sessionPlan struct {
+	Ratio    float64         `json:"ratio"`
+	Shots    int             `json:"shots_per_accessory"`
+	Power    float64         `json:"power"` // of these shots at this ratio
+	Pairs    int             `json:"pairs"`
+	Alpha    float64         `json:"alpha_per_pair"`
+	Seed     uint64          `json:"seed"`
+	Rounds   []scoring.Round `json:"rounds"`
+	Table    []planRow       `json:"shots_for_ratio"`
+	Cautions string          `json:"cautions"`
+}
+
+type planRow struct {
+	Ratio  float64 `json:"ratio"`
+	Shots  int     `json:"shots"`         // 0: more than 2000
+	ByPlan float64 `json:"power_of_plan"` // what the planned shots show
+}
+
+func runPlan(c console, ctx *cli.Context) error {
+	var names []string
+	for _, n := range strings.Split(ctx.String("accessories"), ",") {
+		if n = strings.TrimSpace(n); n != "" {
+			names = append(names, n)
+		}
+	}
+	if len(names) < 2 {
+		return withHint(usagef("plan needs the names of two to eight accessories"), "dartfall plan --accessories North,Reed --ratio 1.5")
+	}
+	ratio, power := ctx.Float64("ratio"), ctx.Float64("power")
+	if !(ratio > 1 && ratio <= 20) || !(power > 0.05 && power < 1) {
+		return usagef("--ratio must be above 1, such as 1.5, and --power between 0.05 and 1")
+	}
+	p := sessionPlan{Ratio: ratio, Shots: ctx.Int("shots"), Pairs: len(names) * (len(names) - 1) / 2, Seed: ctx.Uint64("seed"), Cautions: eyesAndField}
+	p.Alpha = 0.05 / float64(p.Pairs)
+	if p.Shots == 0 {
+		n, ok := scoring.ShotsFor(ratio, power, p.Alpha)
+		if !ok {
+			return withHint(fmt.Errorf("no more than 2000 shots per accessory would show a ratio of %g", ratio), "look for a larger ratio, or compare fewer accessories")
+		}
+		p.Shots = n
+	}
+	var err error
+	if p.Rounds, err = scoring.Order(names, p.Shots, ctx.Int("blocks"), p.Seed); err != nil {
+		return usageError{err}
+	}
+	p.Power = scoring.Power(ratio, p.Shots, p.Alpha)
+	for _, r := range []float64{1.1, 1.2, 1.3, 1.5, 2, 3} {
+		n, _ := scoring.ShotsFor(r, power, p.Alpha)
+		p.Table = append(p.Table, planRow{r, n, scoring.Power(r, p.Shots, p.Alpha)})
+	}
+	if ctx.Bool("json") {
+		return writeJSON(c.Out, p)
+	}
+	printPlan(c.Out, p, power)
+	return nil
+}
+
+func printPlan(w io.Writer, p sessionPlan, power float64) {
+	fmt.Fprintf(w, "Shoot %d shots with each accessory: a part %g times tighter then shows as such in %.0f of 100 tests.\n\n", p.Shots, p.Ratio, 100*p.Power)
+	t := plainTable(w, 1, "times tighter", fmt.Sprintf("shots each for %.0f of 100", 100*power), fmt.Sprintf("%d shots show it in", p.Shots))
+	for _, r := range p.Table {
+		shots := "over 2000"
+		if r.Shots > 0 {
+			shots = fmt.Sprint(r.Shots)
+		}
+		t.AppendRow(table.Row{fmt.Sprintf("%.1f", r.Ratio), shots, fmt.Sprintf("%.0f of 100", 100*r.ByPlan)})
+	}
+	t.Render()
+	fmt.Fprintf(w, "\nFor round normal groups and %d pair(s) compared; wind, wild shots and misses make it worse.\n\nRun sheet (seed %d)\n", p.Pairs, p.Seed)
+	run := plainTable(w, 3, "block", "accessory", "shots", "misses", "remarks")
+	for _, r := range p.Rounds {
+		run.AppendRow(table.Row{r.Block, r.Accessory, r.Shots, "____", "________________"})
+	}
+	run.Render()
+	fmt.Fprint(w, `
+Before the first shot
+  [ ] outlier rule and miss rule written down
+  [ ] same darts, rotated over the accessories; distance taped, not paced
+  [ ] sighters shot, and their marks covered or photographed
+  [ ] board marked "up"; backer larger than the face
+  [ ] eye protection on everybody near, helper at the board included
+  [ ] backstop behind; no path, road or fence line behind it
+  [ ] blaster empty and off before anyone walks down or changes a part
+  [ ] local rules and the field's cap checked
+
+`+eyesAndField+"\n")
+}

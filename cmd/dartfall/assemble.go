@@ -71,6 +71,7 @@ func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
 	if err := j.compare(&s, groups); err != nil {
 		return s, err
 	}
+	j.velocities(&s)
 	s.Answer = answer(s)
 	return s, nil
 }

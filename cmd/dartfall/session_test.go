@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 )
 
@@ -74,6 +75,10 @@ func TestMeasureSessionFolder(t *testing.T) {
 			!(math.Abs(float64(g.All.ExtremeSpreadMM.Value)-want.es) <= 0.5) || g.All.ExtremeSpreadMM.AtLeast != (want.misses > 0) {
 			t.Errorf("group %d: %s, n %d, %d misses, extreme spread %v, want %+v", i, g.Accessory, g.All.N, g.Misses, g.All.ExtremeSpreadMM, want)
 		}
+	}
+	// Readings of the demo: by hand, North's 15 sum to 3041.6 fps.
+	if len(s.Velocities) != 3 || s.Velocities[0].N != 15 || !(math.Abs(float64(s.Velocities[0].MeanMPS.Value)-3041.6/15*0.3048) <= 1e-9) || s.Velocities[1].N != 14 || len(s.Velocities[0].Suspect) > 0 {
+		t.Errorf("velocities = %+v", s.Velocities)
 	}
 	table, err := os.ReadFile(filepath.Join(dir, "results", "impacts.csv"))
 	if err != nil {
@@ -150,5 +155,12 @@ func TestComparisonAnswer(t *testing.T) {
 		if got := comparisonAnswer(test.pairs); got != test.want {
 			t.Errorf("%s: %q, want %q", test.name, got, test.want)
 		}
+	}
+}
+
+func TestSuspectReadingsAreNamedNotChanged(t *testing.T) {
+	lines := suspects(session.String{Accessory: "North", Unit: "fps", Readings: []float64{203, 201, 20.2, 204, 202}})
+	if len(lines) != 1 || !strings.Contains(lines[0], "reading 3: 20.2 fps is suspect") || !strings.Contains(lines[0], "counts as written") {
+		t.Errorf("suspects = %q, want the third reading", lines)
 	}
 }

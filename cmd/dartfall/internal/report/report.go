@@ -49,7 +49,7 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 	t, err := template.New("report").Funcs(template.FuncMap{
 		"fig": v.figure, "est": v.estimate, "path": fmt.Sprintf, "board": v.board, "strips": v.strips,
 		"glyph": v.glyph, "description": func() (string, error) { return Description(s) }, "boardAlt": func() string { return BoardAlt(s) },
-		"settled": v.settled, "bytime": bytime, "hasFlight": func() bool { return s.Flight != nil },
+		"settled": v.settled, "bytime": bytime, "heights": v.heights, "hasFlight": func() bool { return s.Flight != nil },
 	}).Parse(page)
 	if err != nil {
 		return nil, fmt.Errorf("report template: %v", err)
@@ -345,6 +345,16 @@ func clip(s string, n int) string {
 		return string(r[:n-1]) + "…"
 	}
 	return s
+}
+
+// heights reports whether any velocity says how much height scatter it explains.
+func (v view) heights() bool {
+	for _, s := range v.Velocities {
+		if s.HeightMM.Value.Known() {
+			return true
+		}
+	}
+	return false
 }
 
 // deal is a settled difference with both prices.

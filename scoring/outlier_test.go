@@ -102,7 +102,7 @@ var (
 )
 
 // A clean group is flagged with the stated chance, round or stretched. 600 groups
-// at 5%: standard error 0.9%. The full check is `calibrate coverage`.
+// at 5%: standard error 0.9%.
 func TestRobustChance(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 10))
 	for _, n := range []int{6, 15, 33} {

@@ -1,10 +1,7 @@
-// Command calibrate simulates what package scoring takes from tables, and checks
-// in full what its tests check quickly.
+// Command calibrate simulates what package scoring takes from tables.
 //
 //	go run ./scoring/internal/calibrate sizes    > scoring/sizes.csv
 //	go run ./scoring/internal/calibrate robust   > scoring/robust.csv
-//	go run ./scoring/internal/calibrate coverage
-//	go run ./scoring/internal/calibrate verdicts
 //
 // Same arguments, same bytes: every row has a seed of its own.
 package main

@@ -161,7 +161,8 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name
 		s.Accessories = append(s.Accessories, acc)
 		add(a.Name, a.Letter)
 	}
-	taken := map[string]string{} // photo and colour -> string, to catch a board read twice
+	lastPhoto := map[string]string{} // colour -> the photo that gave its marks last
+	taken := map[string]string{}     // photo and colour -> string, to catch a board read twice
 	for i, t := range ses.Strings {
 		a, _ := ses.Accessory(t.Accessory)
 		g := add(t.Accessory, a.Letter)
@@ -179,6 +180,10 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name
 			s.Warnings = append(s.Warnings, fmt.Sprintf("strings %s and %s share the %s marks of %s: they are counted once, for the first", taken[key], name, a.Sticker, t.Photo))
 		default:
 			taken[key] = name
+			if earlier, ok := lastPhoto[a.Sticker]; ok && earlier != t.Photo {
+				s.Warnings = append(s.Warnings, fmt.Sprintf("%s and %s both give %s marks: if the face was not renewed between them, the marks of %s are counted twice; use a sticker colour for each string or a fresh face", earlier, t.Photo, orAny(a.Sticker), earlier))
+			}
+			lastPhoto[a.Sticker] = t.Photo
 			for _, im := range p.Marks {
 				if a.Sticker == "" || im.Colour == a.Sticker {
 					put(g, p, im, name)
@@ -193,6 +198,14 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name
 		}
 		s.Strings = append(s.Strings, row)
 	}
+}
+
+// orAny names a sticker colour in a sentence.
+func orAny(colour string) string {
+	if colour == "" {
+		return "all their"
+	}
+	return colour
 }
 
 func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {

@@ -115,7 +115,7 @@ func (s *search) nameClasses() {
 				second = n
 			}
 		}
-		if best == "" || d[best] > 30 || (other != "" && d[best] > d[other]+14) {
+		if best == "" || d[best] > 30 || (other != "" && d[best] > 1.6*d[other]+4) {
 			continue
 		}
 		c.name = best

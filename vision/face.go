@@ -186,7 +186,16 @@ func (m *faceModel) fitRadial(y *planes, mask []bool, round int) {
 			if len(clear[c]) > seen/4 {
 				v = clear[c]
 			}
+			lit := float32(0)
+			if c == 0 && round == 0 {
+				lit = selectKth(v, len(v)*7/10)
+			}
 			m.radial[c][r], m.spread[c][r] = medianMAD(v)
+			if c == 0 && round == 0 {
+				// Before the light is known the lit part of a circle is the better guess:
+				// shadows darken, and near the centre they cover whole circles.
+				m.radial[c][r] = lit
+			}
 		}
 	}
 	m.distrustCentre(y)

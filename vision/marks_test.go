@@ -1,0 +1,131 @@
+package vision
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib/boardtest"
+)
+
+// scored compares found marks with the truth of a scene: how many visible marks
+// were found within half a diameter with the right colour, how many found marks
+// are none, and the root mean square of the distances in mm.
+func scored(truth boardtest.Truth, marks []Mark) (missed, extra int, rmsMM float64) {
+	used := make([]bool, len(marks))
+	n := 0
+	for _, m := range truth.Marks {
+		if m.VisibleFraction < 0.25 {
+			continue
+		}
+		best, at := math.Inf(1), -1
+		for i, f := range marks {
+			if d := math.Hypot(f.Pos.X-m.X, f.Pos.Y-m.Y); !used[i] && d < best && f.Colour == m.Name {
+				best, at = d, i
+			}
+		}
+		if !(best < m.DiameterMM/2) {
+			missed++
+			continue
+		}
+		used[at] = true
+		rmsMM += best * best
+		n++
+	}
+	for _, u := range used {
+		if !u {
+			extra++
+		}
+	}
+	return missed, extra, math.Sqrt(rmsMM / float64(max(1, n)))
+}
+
+func circlesOf(truth boardtest.Truth) (cs []Circle) {
+	for _, r := range truth.Rings {
+		cs = append(cs, Circle{RadiusMM: r.OuterDiameterMM / 2, InnerMM: r.OuterDiameterMM/2 - r.LineMM, Seen: 1})
+	}
+	return cs
+}
+
+// Boards drawn with exact truth: each row is one difficulty that mark finding has
+// to handle.
+func TestFindMarks(t *testing.T) {
+	board := func() boardtest.Scene {
+		s := boardtest.Plain(1200, 1200)
+		s.Camera.Tilt, s.Camera.Azimuth = 0.35, 0.6
+		return s
+	}
+	for _, c := range []struct {
+		name    string
+		marks   []boardtest.Mark
+		colours []string
+		sizeMM  float64
+		limitMM float64 // RMS of the positions
+	}{
+		{"plain, known", slices.Concat(boardtest.Stickers("red", 19, [2]float64{40, 30}, [2]float64{-70, 20}, [2]float64{75, -90}),
+			boardtest.Stickers("blue", 19, [2]float64{-20, -60}, [2]float64{120, 50})), []string{"red", "blue"}, 19, 0.12},
+		{"plain, learnt", slices.Concat(boardtest.Stickers("green", 16, [2]float64{40, 30}, [2]float64{-70, 20}, [2]float64{75, -90}),
+			boardtest.Stickers("purple", 19, [2]float64{-20, -65}, [2]float64{120, 65})), nil, 0, 0.12},
+		{"on ring lines", boardtest.Stickers("orange", 19, [2]float64{50, 0}, [2]float64{0, 100}, [2]float64{-150, 0}, [2]float64{0, -200}), []string{"orange"}, 19, 0.2},
+		{"overlapping", boardtest.Stickers("blue", 19, [2]float64{60, 60}, [2]float64{70, 66}, [2]float64{72, 54}, [2]float64{-60, 0}, [2]float64{-60, -70}), []string{"blue"}, 19, 0.6},
+		{"off the face", boardtest.Stickers("red", 19, [2]float64{30, 20}, [2]float64{-60, 40}, [2]float64{215, 30}), []string{"red"}, 19, 0.15},
+		{"no marks", nil, []string{"red"}, 19, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := board()
+			s.Marks = c.marks
+			img, truth := boardtest.Render(s)
+			marks, flat, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: c.colours, SizeMM: c.sizeMM})
+			missed, extra, rms := scored(truth, marks)
+			if missed != 0 || extra != 0 || !(rms <= c.limitMM) {
+				t.Errorf("missed %d, extra %d, RMS %.3f mm (want 0, 0, at most %.3f): %+v", missed, extra, rms, c.limitMM, marks)
+			}
+			if flat == nil || flat.Image.Rect.Empty() {
+				t.Error("no flat picture")
+			}
+			for _, m := range marks {
+				if (r2.Norm(m.Pos) > 200) != slices.Contains(m.Flags, OffFace) {
+					t.Errorf("mark at %v carries flags %v", m.Pos, m.Flags)
+				}
+			}
+		})
+	}
+}
+
+func TestFlattenKeepsPlaces(t *testing.T) {
+	s := boardtest.Plain(800, 600)
+	s.Camera.Tilt = 0.5
+	img, truth := boardtest.Render(s)
+	f := flatten(img, truth.Rectification, extentMM{-250, 250, -250, 250}, 1)
+	for _, x := range []r2.Vec{{X: 10, Y: 20}, {X: -100, Y: 77}} {
+		if got := f.ToBoard(f.ToFlat(x)); !(r2.Norm(r2.Sub(got, x)) < 1e-9) {
+			t.Errorf("ToBoard(ToFlat(%v)) = %v", x, got)
+		}
+	}
+	// The 300 mm ring (dark, 3 mm) is where it should be, all around.
+	for k := range 24 {
+		sn, cs := math.Sincos(float64(k) * math.Pi / 12)
+		at := func(r float64) int {
+			p := f.ToFlat(r2.Vec{X: r * cs, Y: r * sn})
+			return int(f.Image.NRGBAAt(int(math.Round(p.X)), int(math.Round(p.Y))).G)
+		}
+		if !(at(148.5) < at(143)-25 && at(148.5) < at(154)-25) {
+			t.Errorf("direction %d: ring %d, inside %d, outside %d", k, at(148.5), at(143), at(154))
+		}
+	}
+}
+
+func BenchmarkFindMarks(b *testing.B) {
+	s := boardtest.Plain(4000, 3000)
+	s.Camera.Tilt = 0.4
+	for i := range 30 {
+		sn, cs := math.Sincos(float64(i) * 2.4)
+		s.Marks = append(s.Marks, boardtest.Stickers("red", 19, [2]float64{30 * math.Sqrt(float64(i)) * cs, 30 * math.Sqrt(float64(i)) * sn})...)
+	}
+	img, truth := boardtest.Render(s)
+	for b.Loop() {
+		findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 19})
+	}
+}

@@ -274,6 +274,9 @@ func (s *search) refine(found []disc) []Mark {
 		}
 	}
 	ds = s.dropScenery(ds)
+	if len(s.opts.Colours) == 0 {
+		ds = s.dropClutter(ds)
+	}
 	var marks []Mark
 	for i := range ds {
 		d := &ds[i]
@@ -324,6 +327,28 @@ func (s *search) dropScenery(ds []refined) []refined {
 			continue
 		}
 		keep = append(keep, *d)
+	}
+	return keep
+}
+
+// dropClutter drops the classes that are no stickers, when no colours were
+// declared: tape, shadow flecks, printed crosses and numerals can be covered with
+// discs, but hardly any of those discs has a rim of its own all around.
+func (s *search) dropClutter(ds []refined) []refined {
+	total, whole := make([]int, len(s.classes)), make([]int, len(s.classes))
+	for i := range ds {
+		d := &ds[i]
+		total[d.class]++
+		full := maxEvidence * math.Pi * d.r * d.r
+		if d.ok && d.share > 0.8 && d.clean > 0.8 && d.visible > 0.6 && d.gain > 0.55*full*d.visible {
+			whole[d.class]++
+		}
+	}
+	keep := ds[:0]
+	for i := range ds {
+		if k := ds[i].class; whole[k] > 0 && 2*whole[k] >= total[k] {
+			keep = append(keep, ds[i])
+		}
 	}
 	return keep
 }

@@ -338,7 +338,9 @@ func (s *search) dropClutter(ds []refined) []refined {
 	total, whole := make([]int, len(s.classes)), make([]int, len(s.classes))
 	for i := range ds {
 		d := &ds[i]
-		total[d.class]++
+		if d.ok && d.share > 0.45 && d.clean*d.visible > 0.12 {
+			total[d.class]++
+		}
 		full := maxEvidence * math.Pi * d.r * d.r
 		if d.ok && d.share > 0.8 && d.clean > 0.8 && d.visible > 0.6 && d.gain > 0.55*full*d.visible {
 			whole[d.class]++
@@ -346,7 +348,7 @@ func (s *search) dropClutter(ds []refined) []refined {
 	}
 	keep := ds[:0]
 	for i := range ds {
-		if k := ds[i].class; whole[k] > 0 && 2*whole[k] >= total[k] {
+		if k := ds[i].class; whole[k] > 0 && 3*whole[k] >= total[k] {
 			keep = append(keep, ds[i])
 		}
 	}

@@ -178,12 +178,22 @@ func (s *Scene) zoneFace(d draw, outer float64) {
 		if fill.light() {
 			ink = blackInk
 		}
-		s.Face.Rings = append(s.Face.Rings, Ring{OuterDiameterMM: diameter, LineMM: line, Line: ink, Fill: &fill})
+		r := Ring{OuterDiameterMM: diameter, LineMM: line, Line: blackInk, Fill: &fill}
+		if contrast(whiteInk, fill, last) > contrast(blackInk, fill, last) {
+			r.Line = whiteInk
+		}
+		if contrast(r.Line, fill, last) < 20 {
+			r.LineMM = 0 // its outer edge, which the truth is about, would not show
+		}
+		s.Face.Rings = append(s.Face.Rings, r)
 		s.Face.Numerals.Zones = append(s.Face.Numerals.Zones, ink)
 		last = fill
 	}
 	s.numerals(d, 0.5)
 }
+
+// contrast is how far c is from the nearer of two colours beside it.
+func contrast(c, a, b Colour) float64 { return min(apart(c, a), apart(c, b)) }
 
 // bull is a face of thin lines whose inner zones are dark with light lines.
 func (s *Scene) bull(d draw, outer float64) {

@@ -30,6 +30,15 @@ func TestRandomIsFair(t *testing.T) {
 			if !(inFrame >= 0.6) || of == Clear && (inFrame < 1 || len(s.Face.Rings) < 3 || s.Camera.Tilt > math.Pi/4) {
 				t.Errorf("Random(%d, %d): %.2f of the outer ring in the photo, %d rings, tilt %.2f", seed, of, inFrame, len(s.Face.Rings), s.Camera.Tilt)
 			}
+			outside := s.ground()
+			for i, r := range s.Face.Rings {
+				if r.LineMM > 0 && apart(r.Line, outside) < 15 {
+					t.Errorf("Random(%d, %d): the outer edge of ring %d does not show", seed, of, i)
+				}
+				if r.Fill != nil {
+					outside = *r.Fill
+				}
+			}
 			for i, m := range s.Marks {
 				if math.Abs(m.X)+m.DiameterMM/2 > s.Board.WidthMM/2 || math.Abs(m.Y)+m.DiameterMM/2 > s.Board.HeightMM/2 {
 					t.Errorf("Random(%d, %d): mark %d hangs over the board", seed, of, i)

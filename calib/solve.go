@@ -44,8 +44,8 @@ type Problem struct {
 	Circles []CirclePrior
 	Ties    []Tie
 	Focal   FocalPrior
-	// K1Sigma is the prior standard deviation of the lens term K1 about the start
-	// value; 0 holds it.
+	// K1Sigma is the prior standard deviation of the lens term K1 about zero; 0 holds
+	// it at the start's value.
 	K1Sigma float64
 	// Robust is the residual, in sigmas, beyond which a point loses weight
 	// (Tukey's biweight reaches zero at 4.685/1.345 times that); 0 is least squares.
@@ -58,8 +58,11 @@ type Solution struct {
 	RadiiMM     []float64 // of the circles, fitted
 	RadiusSigma []float64 // their standard uncertainties, mm
 	ResidualPx  float64   // robust standard deviation of the points about the fit
-	Inliers     []bool    // by point
-	Iterations  int
+	// WobbleMM is the amplitude, at one lobe, of slow deviations of the circles from
+	// round; 0 on a printed face.
+	WobbleMM   float64
+	Inliers    []bool // by point
+	Iterations int
 }
 
 // ErrDiverged says that the fit did not settle.
@@ -124,7 +127,7 @@ type system struct {
 	p      Problem
 	lens   Lens
 	x      []float64 // parameters
-	x0     []float64 // start, about which the priors of K1 and ln f are
+	x0     []float64 // start, about which the prior of ln f is
 	unit   []float64 // typical size of each parameter, for conditioning
 	radius []int     // parameter of each circle's radius, -1 when fixed
 	k1, lf int       // parameter index, -1 when held or absent
@@ -261,7 +264,7 @@ func (s *system) evaluate(x []float64) float64 {
 		}
 	}
 	if s.k1 >= 0 {
-		prior((x[s.k1]-s.x0[s.k1])/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
+		prior(x[s.k1]/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
 	}
 	for _, t := range s.p.Ties {
 		p := r.ToPhoto(t.Board)
@@ -418,7 +421,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 			return nil, ErrDegenerate
 		}
 	}
-	meat := s.meat()
+	meat, wobble := s.meat()
 	var cov mat.Dense
 	cov.Mul(&inv, meat)
 	cov.Mul(&cov, &inv)
@@ -443,7 +446,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 			r.Cov.SetSym(i, j, at(free[i], free[j]))
 		}
 	}
-	out := &Solution{Rectification: r, Iterations: iterations}
+	out := &Solution{Rectification: r, Iterations: iterations, WobbleMM: wobble}
 	for c, q := range s.radius {
 		out.RadiiMM = append(out.RadiiMM, s.radiusMM(s.x, c))
 		out.RadiusSigma = append(out.RadiusSigma, math.Sqrt(math.Max(0, at(q, q))))
@@ -464,8 +467,8 @@ func (s *system) solution(iterations int) (*Solution, error) {
 }
 
 // meat is the middle of the sandwich: the outer products of the score summed
-// over clusters, plus the priors as they are.
-func (s *system) meat() *mat.SymDense {
+// over clusters, plus the priors as they are. It returns the wobble it found, mm.
+func (s *system) meat() (*mat.SymDense, float64) {
 	const sectors = 24
 	n := len(s.x)
 	score := make([][]float64, sectors*len(s.p.Circles))
@@ -494,7 +497,7 @@ func (s *system) meat() *mat.SymDense {
 	if clusters > n {
 		m.ScaleSym(float64(clusters)/float64(clusters-n), m)
 	}
-	s.addWobble(m)
+	wobble := s.addWobble(m)
 	for _, row := range s.extra {
 		v := make([]float64, n)
 		for _, e := range row {
@@ -502,15 +505,16 @@ func (s *system) meat() *mat.SymDense {
 		}
 		m.SymRankOne(m, 1, mat.NewVecDense(n, v))
 	}
-	return m
+	return m, wobble
 }
 
 // addWobble adds to m what slow deviations from round can do. A drawn ring
 // departs from its circle in a few lobes. Two lobes look like a tilt and the fit
 // swallows them, so its residuals cannot show them; but three to five lobes stay,
 // and amplitudes are taken to fall with the number of lobes (as those of smooth
-// hand-drawn curves do). On a printed face they are nil.
-func (s *system) addWobble(m *mat.SymDense) {
+// hand-drawn curves do). On a printed face they are nil. It returns the amplitude
+// at one lobe, mm.
+func (s *system) addWobble(m *mat.SymDense) float64 {
 	var power, count float64
 	for c := range s.p.Circles {
 		for lobes := 3.0; lobes <= 5; lobes++ {
@@ -530,7 +534,7 @@ func (s *system) addWobble(m *mat.SymDense) {
 		}
 	}
 	if count == 0 || power <= 0 {
-		return
+		return 0
 	}
 	unit := power / count // variance of a coefficient at one lobe, mm²
 	n := len(s.x)
@@ -554,6 +558,7 @@ func (s *system) addWobble(m *mat.SymDense) {
 			}
 		}
 	}
+	return math.Sqrt(unit)
 }
 
 // strokes groups circles so close that they are the two sides of one drawn line

@@ -194,7 +194,6 @@ func summarise(g Group, mask []bool, dropped int, opts Options) Summary {
 type marks struct {
 	variance []float64 // of one coordinate, per kept impact
 	unit     []r2.Vec  // from the centre to the impact, unit length or zero
-	scale    float64   // relative, all lengths together
 }
 
 func marksOf(g Group, idx []int, centre r2.Vec) marks {

@@ -33,8 +33,8 @@ func (f feature) ref() float64 { return (f.inner + f.outer) / 2 }
 const thinLinePx = 7.0
 
 // windowPx is how far a window reaches beyond an edge: three standard
-// deviations of a phone's blur, and then some for the plateau.
-const windowPx = 5.0
+// deviations of a phone's blur, and room for the wobble of a drawn ring.
+const windowPx = 7.0
 
 // ringingShare is the step beside a strong border, relative to it, that a
 // phone's sharpening makes; less is no border of its own.
@@ -141,7 +141,7 @@ func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle int)
 	var resid []float64
 	for i, t := range angles {
 		shift, gain, rms, ok := matchLook(grey[i*k:(i+1)*k], f.look, slope)
-		if !ok || gain < 0.25 || gain > 3 || math.Abs(shift) > 4*f.h*2 {
+		if !ok || gain < 0.25 || gain > 3 || math.Abs(shift) > 0.8*windowPx*2*f.h {
 			continue
 		}
 		d := f.ref() + shift

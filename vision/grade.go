@@ -73,7 +73,10 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 		level("ring-seen", 100*fit.seen, "%", fit.seen, 0.6, 0.3,
 			fmt.Sprintf("%.0f%% of the outer ring was seen", 100*fit.seen),
 			"step back until the whole board and some margin is in the picture"),
-		level("plane", 100*worst, "%", -worst, -0.004, -0.015,
+		level("ring-fit", fit.sol.ResidualPx, "px", -fit.sol.ResidualPx/pxPerMM/stickerMM, -0.03, -0.12,
+			fmt.Sprintf("ring edges lie %.2f px (%.2f mm) from the fitted rings", fit.sol.ResidualPx, fit.sol.ResidualPx/pxPerMM),
+			"draw the rings with a string and a pen, or print a face; check that the board is flat"),
+		level("plane", 100*worst, "%", -worst, -0.004, -0.03,
 			fmt.Sprintf("what was seen of the rings fixes sizes to %.1f%%", 100*worst),
 			"use a face with two rings or more, and name them all with --rings"),
 	}

@@ -173,7 +173,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool)
 			return p, errNoRings
 		}
 		prob.Circles[len(kept)-1] = calib.CirclePrior{RadiusMM: kept[len(kept)-1].ref()}
-		sol, err := calib.Solve(r, prob)
+		sol, err := solveRings(r, prob, cam)
 		if err != nil {
 			return p, err
 		}
@@ -186,6 +186,39 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool)
 		reach = 1.05 * p.features[len(p.features)-1].outer
 	}
 	return p, nil
+}
+
+// lensLimit is the largest radial distortion, at half the diagonal, that a phone
+// shows; a fit beyond it has mistaken something else for the lens.
+const lensLimit = 0.25
+
+// solveRings fits the plane and, where the rings turn out to wobble as drawn ones
+// do, fits again: a thousand points then share a handful of lobes, count as few,
+// and what is known beforehand keeps its say.
+func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
+	sol, err := calib.Solve(start, prob)
+	if err != nil {
+		return nil, err
+	}
+	lo, _ := start.PxPerMM(r2.Vec{})
+	if px := sol.WobbleMM * lo; px > 0.05 {
+		count := make([]float64, len(prob.Circles))
+		for _, e := range prob.Points {
+			count[e.Circle]++
+		}
+		prob.Points = slices.Clone(prob.Points)
+		for i, e := range prob.Points {
+			prob.Points[i].SigmaPx = math.Hypot(e.SigmaPx, px*math.Sqrt(count[e.Circle]/wobbleLobes))
+		}
+		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+		if sol, err = calib.Solve(start, prob); err != nil {
+			return nil, err
+		}
+	}
+	if !(math.Abs(sol.Lens.K1) < lensLimit) {
+		return nil, calib.ErrDiverged
+	}
+	return sol, nil
 }
 
 // choosePose picks between the two poses of a single ring: by a centre mark that
@@ -286,7 +319,7 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 			prob.Points = append(prob.Points, e)
 		}
 	}
-	sol, err := calib.Solve(start, prob)
+	sol, err := solveRings(start, prob, cam)
 	if err != nil {
 		return nil, err
 	}
@@ -312,6 +345,10 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 	}
 	return out, nil
 }
+
+// wobbleLobes is how many independent values the slow wobble of one ring has: the
+// sines and cosines of two to five lobes.
+const wobbleLobes = 8
 
 // evenSigma is how tightly rings that look evenly spaced are taken to be so, and
 // evenTol how close to even they must look; relative to the outermost radius.
@@ -470,6 +507,10 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 		return id, fmt.Errorf("%w: %s", errRingRatio, ratios(lines, pick, given))
 	}
 	id.settle(lines, pick, given, pxPerUnit)
+	unsure := 0.0 // of a radius, before the list binds it, mm
+	for _, l := range lines {
+		unsure = math.Max(unsure, l.sigma*id.scale)
+	}
 	// Width of a printed line on this face, mm: what a border may have lost.
 	var widths []float64
 	for i, l := range lines {
@@ -492,12 +533,17 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 				continue
 			}
 			near = true
-			if !l.whole() && math.Abs(d) < 3*width {
+			if !l.whole() && math.Abs(d) < 3*width+math.Max(6*unsure, 0.012*g) {
 				continue // a line of the neighbouring zone's own colour
 			}
 			return id, fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+d)
 		}
 		if !near {
+			for i, l := range lines {
+				if id.match[i] < 0 && l.whole() && l.seen > 0.5 && pick(l) > centreShare*pick(lines[last]) {
+					return id, fmt.Errorf("%w: there is no ring of %.4g mm, but one of %.4g mm that the list lacks", errRingRatio, g, 2*pick(l)*id.scale)
+				}
+			}
 			id.warnings = append(id.warnings, fmt.Sprintf("the %.4g mm ring was not found in the photo", g))
 		}
 	}

@@ -222,3 +222,29 @@ func TestLoad(t *testing.T) {
 		})
 	}
 }
+
+// WebP carries EXIF in a chunk of its own; the picture is the reference crop,
+// stored as it is, so each tag must turn it as the same tag turns its pixels.
+func TestWebPOrientation(t *testing.T) {
+	data, err := os.ReadFile(filepath.Join("testdata", "ref.webp"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	plain, err := Decode(data, "ref.webp", Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, h := plain.Image.Rect.Dx(), plain.Image.Rect.Dy()
+	for o := 1; o <= 8; o++ {
+		p, err := Decode(withWebPEXIF(data, w, h, tiffBlock([]exifTag{orientationTag(o)}, nil)), "turned.webp", Options{})
+		if err != nil {
+			t.Fatalf("orientation %d: %v", o, err)
+		}
+		if p.Camera.Orientation != o {
+			t.Errorf("Camera.Orientation = %d, want %d", p.Camera.Orientation, o)
+		}
+		if n := differ(stored(p.Image, o), plain.Image, 0); n > 0 {
+			t.Errorf("orientation %d: %d pixels are not where the tag puts them", o, n)
+		}
+	}
+}

@@ -202,7 +202,10 @@ func (s *Scene) spoil(d draw) {
 	case "no_target":
 		s.Face, s.Board, s.Marks, s.Surroundings.Legs = Face{}, Board{}, nil, false
 	case "blurred":
-		s.Imaging.BlurPx = float64(s.Camera.Width) / 80
+		s.Imaging.BlurPx = float64(max(s.Camera.Width, s.Camera.Height)) / 80
+		for _, m := range s.Marks { // no mark keeps its outline
+			s.Imaging.BlurPx = max(s.Imaging.BlurPx, m.DiameterMM*s.Camera.FocalPx/s.Camera.DistanceMM)
+		}
 	case "dark":
 		s.Imaging.ExposureEV = -9
 	case "overexposed":

@@ -2,7 +2,9 @@ package vision
 
 import (
 	"errors"
+	"image"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
@@ -77,7 +79,37 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	var warnings []string
 	out.Marks, out.Flat, warnings = findMarks(p.Image, out.Rectification, out.Circles, opts.Marks)
 	out.Warnings = append(out.Warnings, warnings...)
+	flagNeighbours(out.Marks, out.Rectification, b.Max)
 	return out, nil
+}
+
+// flagNeighbours flags marks that meet another, lie partly under one, or are cut
+// by the border of the photo.
+func flagNeighbours(marks []Mark, r *calib.Rectification, size image.Point) {
+	add := func(m *Mark, f Flag) {
+		if !slices.Contains(m.Flags, f) {
+			m.Flags = append(m.Flags, f)
+		}
+	}
+	for i := range marks {
+		m := &marks[i]
+		for j, o := range marks {
+			if i == j || r2.Norm(r2.Sub(m.Pos, o.Pos)) >= (m.DiameterMM+o.DiameterMM)/2 {
+				continue
+			}
+			add(m, Touching)
+			if m.Visible < 0.85 && m.Visible < o.Visible {
+				add(m, Hidden)
+			}
+		}
+		for k := range 8 {
+			sin, cos := math.Sincos(math.Pi / 4 * float64(k))
+			p := r.ToPhoto(r2.Vec{X: m.Pos.X + m.DiameterMM/2*cos, Y: m.Pos.Y + m.DiameterMM/2*sin})
+			if p.X < 1 || p.Y < 1 || p.X > float64(size.X-2) || p.Y > float64(size.Y-2) {
+				add(m, EdgeOfView)
+			}
+		}
+	}
 }
 
 // fromPoints squares the board up from points given by hand. The circle that

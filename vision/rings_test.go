@@ -4,11 +4,13 @@ import (
 	"errors"
 	"image"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
+	"dartfall/calib"
 	"dartfall/calib/boardtest"
 	"dartfall/calib/photo"
 )
@@ -218,6 +220,20 @@ func TestReadRefuses(t *testing.T) {
 		var refusal *Refusal
 		if !errors.As(err, &refusal) {
 			t.Errorf("%s: error %v", name, err)
+		}
+	}
+}
+
+func TestFlagNeighbours(t *testing.T) {
+	r, _ := calib.NewRectification([7]float64{2, 0, -2, 500, 400, 0, 0}, calib.Lens{}, 0)
+	mark := func(x, y, visible float64) Mark {
+		return Mark{Pos: r2.Vec{X: x, Y: y}, DiameterMM: 20, Visible: visible}
+	}
+	marks := []Mark{mark(0, 0, 1), mark(12, 0, 0.6), mark(100, 0, 1), mark(-245, 0, 1)}
+	flagNeighbours(marks, r, image.Pt(1000, 800))
+	for i, want := range [][]Flag{{Touching}, {Touching, Hidden}, nil, {EdgeOfView}} {
+		if !slices.Equal(marks[i].Flags, want) {
+			t.Errorf("mark %d: flags %v, want %v", i, marks[i].Flags, want)
 		}
 	}
 }

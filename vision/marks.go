@@ -3,6 +3,7 @@ package vision
 import (
 	"image"
 	"math"
+	"slices"
 	"sort"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -87,6 +88,7 @@ type search struct {
 	classes  []*class
 	evidence []*evidence
 	warnings []string
+	flecked  bool // light falls in flecks, as through leaves
 }
 
 func (s *search) stickers() []Mark {
@@ -100,6 +102,7 @@ func (s *search) stickers() []Mark {
 	s.m.maskMarks(mask, s.index)
 	s.classes = learnClasses(s.y, s.m, mask, 1.1*s.outerMM*k, math.Pi/4*least*least*k*k, s.opts.SizeMM > 0 && s.opts.SizeMM*k < 14)
 	s.nameClasses()
+	s.flecked = s.fleckShare() > fleckLimit
 	s.evidence = s.evidences()
 	return s.refine(s.place(s.evidence))
 }
@@ -108,8 +111,19 @@ func (s *search) stickers() []Mark {
 func (s *search) evidences() []*evidence {
 	n := s.y.w * s.y.h
 	out := make([]*evidence, len(s.classes))
+	same := make([]int, len(s.classes)) // the first class of the same name: one colour, one set of discs
 	for k, c := range s.classes {
-		if c.name != "" {
+		same[k] = k
+		if c.name == "" {
+			continue
+		}
+		for j, o := range s.classes[:k] {
+			if o.name == c.name {
+				same[k] = j
+				break
+			}
+		}
+		if same[k] == k {
 			out[k] = &evidence{s.y.w, s.y.h, make([]float32, n)}
 		}
 	}
@@ -134,6 +148,14 @@ func (s *search) evidences() []*evidence {
 		best, second := -1, -1
 		for k, c := range s.classes {
 			cost[k] = c.misfit(b, c1, c2)
+			if j := same[k]; j != k {
+				cost[j] = min(cost[j], cost[k])
+			}
+		}
+		for k := range s.classes {
+			if same[k] != k {
+				continue
+			}
 			if best < 0 || cost[k] < cost[best] {
 				best, second = k, best
 			} else if second < 0 || cost[k] < cost[second] {
@@ -156,6 +178,9 @@ func (s *search) evidences() []*evidence {
 			case k != best && cost[best] < 12 && ground-cost[best] > maxEvidence/2 && s.classes[best].name != "":
 				v = -0.2 // hidden under another colour: neutral
 			}
+			if s.flecked && s.brighter(i) {
+				v = min(v, -0.2) // a fleck of light explains it
+			}
 			o.v[i] = max(-maxEvidence, min(maxEvidence, v))
 		}
 	}
@@ -165,6 +190,40 @@ func (s *search) evidences() []*evidence {
 		}
 	}
 	return out
+}
+
+// A fleck of light is brighter than its surroundings by up to fleckGain (in log
+// units) and keeps their chroma. Where flecks cover more than fleckLimit of the
+// face, brightness alone speaks for no sticker.
+const (
+	fleckGain  = 1.2
+	fleckLimit = 0.02
+)
+
+// brighter reports whether more light alone explains pixel i.
+func (s *search) brighter(i int) bool {
+	e, r := s.m.residual, s.index[i]
+	b := e.ch[0][i]
+	if !(b > max(0.05, 2*s.m.spread[0][r])) || b > fleckGain {
+		return false
+	}
+	u, v := e.ch[1][i]/max(1.2*s.m.spread[1][r], 0.03), e.ch[2][i]/max(1.2*s.m.spread[2][r], 0.03)
+	return u*u+v*v < 6
+}
+
+// fleckShare returns the share of the face that more light alone explains.
+func (s *search) fleckShare() float64 {
+	n, flecks := 0, 0
+	last := uint16(len(s.m.radial[0]) - 1)
+	for i, r := range s.index {
+		if r < last && s.m.residual.ok[i] {
+			n++
+			if s.m.residual.ch[0][i] > 0.12 && s.brighter(i) {
+				flecks++
+			}
+		}
+	}
+	return float64(flecks) / float64(max(1, n))
 }
 
 // level lowers the evidence on circles where the bare face itself looks like the
@@ -247,8 +306,17 @@ type refined struct {
 	share   float64 // of the visible rim that lies on the circle
 	visible float64 // of the rim not under another disc
 	clean   float64
+	step    rimStep
 	flags   []Flag
 	ok      bool
+}
+
+// hasRim reports whether enough of the disc's rim was measured to place it by.
+func (d *refined) hasRim() bool { return d.ok && d.share >= 0.45 && d.clean*d.visible >= 0.12 }
+
+// plain reports whether the area of a disc on the face speaks for it without a rim.
+func (s *search) plain(d *refined) bool {
+	return r2.Norm(d.pos) <= s.outerMM && d.gain >= 0.3*maxEvidence*math.Pi*d.r*d.r
 }
 
 // raysPerDisc edge rays are cast for each disc.
@@ -277,15 +345,16 @@ func (s *search) refine(found []disc) []Mark {
 	if len(s.opts.Colours) == 0 {
 		ds = s.dropClutter(ds)
 	}
+	ds = s.dropUnsound(ds)
 	var marks []Mark
 	for i := range ds {
 		d := &ds[i]
 		c := s.classes[d.class]
 		full := maxEvidence * math.Pi * d.r * d.r
-		if !d.ok || d.share < 0.45 || d.clean*d.visible < 0.12 {
+		if !d.hasRim() {
 			// On a ground of nearly its own colour a disc's rim can be too faint to
 			// measure while its area is plain: keep the place found on the raster.
-			if r2.Norm(d.pos) > s.outerMM || d.gain < 0.3*full {
+			if !s.plain(d) {
 				continue
 			}
 			d.pos = s.flat.ToBoard(calib.Px{X: d.x, Y: d.y})
@@ -301,7 +370,7 @@ func (s *search) refine(found []disc) []Mark {
 		if r2.Norm(d.pos) > s.outerMM {
 			m.Flags = append(m.Flags, OffFace)
 		}
-		if conf < 0.5 {
+		if conf < 0.5 && !slices.Contains(m.Flags, Doubtful) {
 			m.Flags = append(m.Flags, Doubtful)
 		}
 		marks = append(marks, m)
@@ -319,11 +388,12 @@ func (s *search) refine(found []disc) []Mark {
 // what stands behind the board has sticker colours too, but no discs of the right
 // size in the board's plane.
 func (s *search) dropScenery(ds []refined) []refined {
+	s.measureSteps(ds)
 	keep := ds[:0]
 	for i := range ds {
 		d := &ds[i]
 		full := maxEvidence * math.Pi * d.r * d.r
-		if r2.Norm(d.pos) > s.outerMM+0.5*d.radius && (!d.ok || d.share < 0.8 || d.clean < 0.75 || d.visible < 0.45 || d.gain < 0.5*full*d.visible || !s.alone(d)) {
+		if r2.Norm(d.pos) > s.outerMM+0.5*d.radius && (!d.ok || d.share < 0.8 || d.clean < 0.75 || d.visible < 0.45 || d.gain < 0.5*full*d.visible || !s.alone(d) || d.step.closed < 0.8) {
 			continue
 		}
 		keep = append(keep, *d)

@@ -94,6 +94,46 @@ func TestFindMarks(t *testing.T) {
 	}
 }
 
+// In leaf light flecks and numerals look like discs of white and black: what is
+// reported must be stickers, and coloured ones must not suffer.
+func TestLeafLight(t *testing.T) {
+	s := boardtest.Plain(1000, 1000)
+	s.Light.Ambient, s.Light.Sun, s.Light.Shadow, s.Light.PenumbraMM = 0.45, 0.55, "leaves", 4
+	s.Marks = slices.Concat(boardtest.Stickers("red", 12, [2]float64{40, 30}, [2]float64{-70, 20}, [2]float64{75, -90}),
+		boardtest.Stickers("white", 12, [2]float64{-20, -65}, [2]float64{120, 65}))
+	img, truth := boardtest.Render(s)
+	marks, _, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"black", "red", "white"}, SizeMM: 12})
+	if _, extra, _ := scored(truth, marks); extra != 0 {
+		t.Errorf("%d marks reported that are none: %+v", extra, marks)
+	}
+	red := 0
+	for _, m := range marks {
+		if m.Colour == "red" {
+			red++
+		}
+	}
+	if red != 3 {
+		t.Errorf("%d red marks found, want 3", red)
+	}
+}
+
+func TestStepLikeLight(t *testing.T) {
+	for _, c := range []struct {
+		step [3]float32 // ln brightness, ln R/G, ln B/G
+		want bool
+	}{
+		{[3]float32{0.5, 0, 0.01}, true},   // twice the light, less half a stop
+		{[3]float32{-1, 0.02, 0}, true},    // into shade
+		{[3]float32{0.5, 0, 0.15}, false},  // bluer
+		{[3]float32{2.5, 0, 0}, false},     // white on black: more than light does
+		{[3]float32{-2.5, 0.02, 0}, false}, // black on white
+	} {
+		if got := (rimStep{median: c.step}).likeLight(); got != c.want {
+			t.Errorf("step %v: like light %v, want %v", c.step, got, c.want)
+		}
+	}
+}
+
 func TestFlattenKeepsPlaces(t *testing.T) {
 	s := boardtest.Plain(800, 600)
 	s.Camera.Tilt = 0.5

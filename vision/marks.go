@@ -19,8 +19,6 @@ type MarkOptions struct {
 	SizeMM float64
 	// Bare looks for holes, dents, smudges and chalk marks instead of stickers.
 	Bare bool
-	// Shots is the declared number of shots per colour: evidence, never an answer.
-	Shots map[string]int
 }
 
 // Limits of the search, in mm and raster pixels per mm.

@@ -36,7 +36,8 @@ type Rectification struct {
 	// from the tape measure and the reading of the printed edge.
 	ScaleSigma float64
 
-	inv [9]float64
+	h, inv   [9]float64 // Homography and its inverse
+	sin, cos float64    // of Turn
 }
 
 // Indices into Rectification.Plane.
@@ -54,9 +55,10 @@ const (
 // returns false when the plane is degenerate (seen edge-on or not finite).
 func NewRectification(plane [numPlane]float64, lens Lens, turn float64) (*Rectification, bool) {
 	r := &Rectification{Plane: plane, Lens: lens, Turn: turn}
-	h := r.homography()
-	inv, ok := invert3(h)
-	r.inv = inv
+	r.sin, r.cos = math.Sincos(turn)
+	r.h = r.homography()
+	var ok bool
+	r.inv, ok = invert3(r.h)
 	return r, ok
 }
 
@@ -91,8 +93,7 @@ func (r *Rectification) WithTurn(turn float64) *Rectification {
 }
 
 func (r *Rectification) homography() [9]float64 {
-	p := r.Plane
-	c, s := math.Cos(r.Turn), math.Sin(r.Turn)
+	p, c, s := r.Plane, r.cos, r.sin
 	turn := func(a, b float64) (float64, float64) { return a*c + b*s, -a*s + b*c }
 	a, b := turn(p[iP]+p[iCX]*p[iL], p[iCX]*p[iM])
 	d, e := turn(p[iQ]+p[iCY]*p[iL], p[iS]+p[iCY]*p[iM])
@@ -102,10 +103,10 @@ func (r *Rectification) homography() [9]float64 {
 
 // Homography returns the row-major matrix that maps board millimetres to ideal
 // (undistorted) photo pixels.
-func (r *Rectification) Homography() [9]float64 { return r.homography() }
+func (r *Rectification) Homography() [9]float64 { return r.h }
 
 // ToPhoto maps a board point in mm to the photo.
-func (r *Rectification) ToPhoto(x r2.Vec) Px { return r.Lens.Distort(apply(r.homography(), x)) }
+func (r *Rectification) ToPhoto(x r2.Vec) Px { return r.Lens.Distort(apply(r.h, x)) }
 
 // ToBoard maps a photo point to the board in mm.
 func (r *Rectification) ToBoard(p Px) r2.Vec {
@@ -117,13 +118,12 @@ func (r *Rectification) ToBoard(p Px) r2.Vec {
 // InFront reports whether the board point x lies on the visible side of the
 // plane's horizon; beyond it ToPhoto has no meaning.
 func (r *Rectification) InFront(x r2.Vec) bool {
-	h := r.homography()
-	return h[6]*x.X+h[7]*x.Y+1 > 0.05
+	return r.h[6]*x.X+r.h[7]*x.Y+1 > 0.05
 }
 
 // Jacobian returns d(photo px)/d(board mm) at x, rows u then v.
 func (r *Rectification) Jacobian(x r2.Vec) [2][2]float64 {
-	h := r.homography()
+	h := r.h
 	w := h[6]*x.X + h[7]*x.Y + 1
 	p := apply(h, x)
 	a := [2][2]float64{
@@ -194,8 +194,7 @@ func (r *Rectification) DistanceSigma(a, b r2.Vec) float64 {
 // paramJacobian returns d(board mm)/d(parameter) at a fixed photo point that
 // maps to x: minus the inverse of Jacobian times d(photo)/d(parameter).
 func (r *Rectification) paramJacobian(x r2.Vec) (g [2][numFree]float64) {
-	c, s := math.Cos(r.Turn), math.Sin(r.Turn)
-	y := r2.Vec{X: c*x.X - s*x.Y, Y: s*x.X + c*x.Y} // in the gauge frame
+	y := r2.Vec{X: r.cos*x.X - r.sin*x.Y, Y: r.sin*x.X + r.cos*x.Y} // in the gauge frame
 	d := photoDerivatives(r.Plane, r.Lens, y)
 	j := r.Jacobian(x)
 	det := j[0][0]*j[1][1] - j[0][1]*j[1][0]

@@ -114,7 +114,7 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 		lambda = math.Max(lambda/10, 1e-12)
 		s.reweight()
 		cost = s.evaluate(s.x)
-		if change < 1e-9 {
+		if change < 1e-7 { // a ten-thousandth of a pixel
 			break
 		}
 	}
@@ -309,7 +309,7 @@ const squarePixelSigma = 3e-3
 // focalMisfit returns how much the plane's two axes depart from being orthogonal
 // and equally long in a camera of focal length exp(x[lf]), in sigmas.
 func (s *system) focalMisfit(x []float64) [2]float64 {
-	h := s.rect(x).homography()
+	h := s.rect(x).h
 	f := math.Exp(x[s.lf])
 	col := func(j int) [3]float64 {
 		return [3]float64{(h[j] - s.p.Focal.Principal.X*h[6+j]) / f, (h[3+j] - s.p.Focal.Principal.Y*h[6+j]) / f, h[6+j]}

@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -60,12 +61,27 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 			}
 		}
 	}
-	out.Warnings = r.Warnings
+	out.Warnings = append(slices.Clone(r.Warnings), m.coloursMissing(r)...)
 	m.describePlane(&out, r)
 	for i, k := range r.Marks {
 		out.Marks = append(out.Marks, impactOf(r, k, fmt.Sprintf("%s#%d", p.Name, i+1), p.Name))
 	}
 	return out, m.draw(p, r, &out)
+}
+
+// coloursMissing says which declared colours no mark has. In a session a photo
+// taken before a string rightly lacks its colour; there, the declared shots speak.
+func (m measurer) coloursMissing(r *vision.Reading) []string {
+	if m.job.session != nil {
+		return nil
+	}
+	var out []string
+	for _, c := range m.job.opts.Marks.Colours {
+		if !slices.ContainsFunc(r.Marks, func(k vision.Mark) bool { return k.Colour == c }) {
+			out = append(out, fmt.Sprintf("no %s sticker was found: if there are any, nothing here counts them (stickers of the board's own colour, such as white on white paper, are not seen)", c))
+		}
+	}
+	return out
 }
 
 func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {

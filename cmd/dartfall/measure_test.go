@@ -143,3 +143,11 @@ func TestMeasureWrongUse(t *testing.T) {
 		}
 	}
 }
+
+// A declared colour without a mark must not pass in silence.
+func TestMeasureNamesMissingColours(t *testing.T) {
+	_, out, _ := call("measure", "--ring", "800mm", "--stickers", "blue,white", "--out", t.TempDir(), demoPhoto("demo-1.jpg"))
+	if !strings.Contains(out, "no white sticker was found") || strings.Contains(out, "no blue sticker") {
+		t.Errorf("output:\n%s", out)
+	}
+}

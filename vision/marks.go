@@ -337,6 +337,7 @@ func (s *search) refine(found []disc) []Mark {
 		}
 		if pass < 2 {
 			s.learnSizes(ds)
+			ds = s.mergeTwins(ds)
 		}
 	}
 	ds = s.dropScenery(ds)

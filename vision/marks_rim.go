@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
 )
 
 // rimStep is the change of colour across the rim of a disc, from outside to
@@ -152,4 +154,34 @@ func (s *search) dropUnsound(ds []refined) []refined {
 		}
 	}
 	return keep
+}
+
+// mergeTwins replaces two discs of one class that lie mostly on each other by one
+// where the one has a whole rim: a sticker that looks larger than its size on the
+// raster is covered best by two.
+func (s *search) mergeTwins(ds []refined) []refined {
+	for i := 0; i < len(ds); i++ {
+		for j := i + 1; j < len(ds); j++ {
+			a, b := ds[i], ds[j]
+			if a.class != b.class || !(math.Hypot(a.x-b.x, a.y-b.y) < 0.8*a.r) {
+				continue
+			}
+			one := a
+			one.x, one.y, one.gain = (a.x+b.x)/2, (a.y+b.y)/2, a.gain+b.gain
+			one.pos = s.flat.ToBoard(calib.Px{X: one.x, Y: one.y})
+			one.radius = a.r / s.flat.PxPerMM
+			trial := append([]refined{one}, ds[:i]...)
+			trial = append(append(trial, ds[i+1:j]...), ds[j+1:]...)
+			for range 2 {
+				s.measure(trial, 0)
+			}
+			one = trial[0]
+			if one.ok && one.share > 0.85 && one.visible > 0.5 && math.Abs(one.radius*s.flat.PxPerMM-a.r) < 0.2*a.r {
+				ds[i] = one
+				ds = append(ds[:j], ds[j+1:]...)
+				j--
+			}
+		}
+	}
+	return ds
 }

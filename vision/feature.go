@@ -82,6 +82,11 @@ func withoutRinging(bs []border, pxPerUnit float64) []border {
 			if i != j && near && dot3(b.step, b.step) < ringingShare*ringingShare*dot3(o.step, o.step) {
 				keep = false
 			}
+			// One edge smeared over two peaks by a plane not yet good: the larger stays.
+			same := math.Abs(o.radius-b.radius)*pxPerUnit < thinLinePx && dot3(b.step, o.step) > 0
+			if i != j && same && (dot3(b.step, b.step) < dot3(o.step, o.step) || dot3(b.step, b.step) == dot3(o.step, o.step) && i > j) {
+				keep = false
+			}
 		}
 		if keep {
 			out = append(out, b)

@@ -162,19 +162,20 @@ func flagsFirst(app *cli.App, args []string) []string {
 	return append(append(out, "--"), rest...)
 }
 
-// commands lists every command; each lives in a file of its own name.
+// commands lists every command in the order a reviewer meets them; each lives in a
+// file of its own name.
 func commands(c console) []*cli.Command {
 	return []*cli.Command{
-		ChronoCommand(c),
-		CompareCommand(c),
-		DemoCommand(c),
-		GroupCommand(c),
 		MeasureCommand(c),
+		DemoCommand(c),
 		NewCommand(c),
-		FaceCommand(c),
-		FlightCommand(c),
 		ReportCommand(c),
 		PublishCommand(c),
 		PlanCommand(c),
+		FaceCommand(c),
+		GroupCommand(c),
+		CompareCommand(c),
+		ChronoCommand(c),
+		FlightCommand(c),
 	}
 }

@@ -6,7 +6,6 @@ import (
 	"math"
 
 	"github.com/jedib0t/go-pretty/v6/table"
-	"github.com/jedib0t/go-pretty/v6/text"
 
 	"dartfall/cmd/dartfall/internal/sheet"
 )
@@ -34,18 +33,7 @@ func printSummary(w io.Writer, s sheet.Summary) {
 		return
 	}
 	fmt.Fprintln(w)
-	t := table.NewWriter()
-	t.SetOutputMirror(w)
-	style := table.StyleLight
-	style.Options = table.OptionsNoBordersAndSeparators
-	style.Format.Header = text.FormatDefault
-	t.SetStyle(style)
-	t.AppendHeader(table.Row{"", "group", "shots", "n", "extreme spread", "mean radius", "sigma", "width", "height", "centre from rings", "photo ±"})
-	cols := []table.ColumnConfig{}
-	for i := 3; i <= 11; i++ {
-		cols = append(cols, table.ColumnConfig{Number: i, Align: text.AlignRight, AlignHeader: text.AlignRight})
-	}
-	t.SetColumnConfigs(cols)
+	t := plainTable(w, 3, "", "group", "shots", "n", "extreme spread", "mean radius", "sigma", "width", "height", "centre from rings", "photo ±")
 	for _, g := range s.Groups {
 		t.AppendRow(append(table.Row{g.Letter, g.Accessory, "all"}, figureCells(g.All, photoSigma(s, g.Accessory))...))
 		if g.Without != nil {

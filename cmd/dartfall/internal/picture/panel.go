@@ -83,12 +83,23 @@ func (c *composer) thumbnail() {
 		text, fitted := k.fit(text, st, x1-x0, 0.7)
 		k.text(text, fitted, x1-k.width(text, fitted), y+34, softInk)
 		if len(c.scene.Verdicts) > 0 {
-			v := c.scene.Verdicts[0]
-			k.stepBar(v.Step, x0, y+62, 84, 30)
-			text, fitted := k.fit(v.Step.String(), style{boldWeight, 40}, x1-x0-108, 0.6)
+			step, words := inShort(c.scene.Verdicts)
+			k.stepBar(step, x0, y+62, 84, 30)
+			text, fitted := k.fit(words, style{boldWeight, 40}, x1-x0-108, 0.6)
 			k.text(text, fitted, x0+108, y+92, ink)
 		}
 	})
+}
+
+// inShort is all verdicts in a word or two: their common step, or, when some pairs
+// are settled and others not, the half bar. One clear pair must not speak for all.
+func inShort(vs []Verdict) (Step, string) {
+	for _, v := range vs[1:] {
+		if v.Step != vs[0].Step {
+			return Leaning, "settled in part"
+		}
+	}
+	return vs[0].Step, vs[0].Step.String()
 }
 
 func pick(n int, few, many float64) float64 {

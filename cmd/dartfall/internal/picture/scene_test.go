@@ -195,3 +195,24 @@ func randomScene(rng *rand.Rand) Scene {
 	}
 	return s
 }
+
+// One clear pair must not speak for all on the thumbnail.
+func TestInShort(t *testing.T) {
+	for _, c := range []struct {
+		steps []Step
+		step  Step
+		words string
+	}{
+		{[]Step{Clear}, Clear, "clear difference"},
+		{[]Step{NoDifference, NoDifference}, NoDifference, "no difference visible"},
+		{[]Step{Clear, Clear, NoDifference}, Leaning, "settled in part"},
+	} {
+		var vs []Verdict
+		for _, s := range c.steps {
+			vs = append(vs, Verdict{Step: s})
+		}
+		if step, words := inShort(vs); step != c.step || words != c.words {
+			t.Errorf("inShort(%v) = %v, %q, want %v, %q", c.steps, step, words, c.step, c.words)
+		}
+	}
+}

@@ -564,7 +564,7 @@ func (s *search) insideColour(ds []refined, i int) (c [3]float32, ok bool) {
 		if hidden {
 			continue
 		}
-		if l, in := sampleLinear(s.img, s.rect.ToPhoto(p)); in {
+		if l, in := sampleRGB(s.img, s.rect.ToPhoto(p)); in {
 			for k := range 3 {
 				v[k] = append(v[k], l[k])
 			}

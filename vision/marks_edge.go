@@ -14,31 +14,6 @@ import (
 // of colour from outside to inside; the edge is where the projection has half the
 // step, by the area under it, which neither blur nor noise shifts.
 
-// linearOf maps an 8-bit sRGB value to linear light in [0, 1].
-var linearOf = func() (t [256]float32) {
-	for i := range t {
-		t[i] = float32(srgbToLinear(float64(i) / 255))
-	}
-	return t
-}()
-
-// sampleLinear returns the bilinear linear-light colour at p; false outside.
-func sampleLinear(img *image.NRGBA, p calib.Px) (c [3]float32, ok bool) {
-	x, y := math.Floor(p.X), math.Floor(p.Y)
-	ix, iy := int(x), int(y)
-	if ix < 0 || iy < 0 || ix+1 >= img.Rect.Max.X || iy+1 >= img.Rect.Max.Y {
-		return c, false
-	}
-	fx, fy := float32(p.X-x), float32(p.Y-y)
-	i := iy*img.Stride + 4*ix
-	a, b := img.Pix[i:i+8:i+8], img.Pix[i+img.Stride:i+img.Stride+8:i+img.Stride+8]
-	w00, w10, w01, w11 := (1-fx)*(1-fy), fx*(1-fy), (1-fx)*fy, fx*fy
-	for k := range 3 {
-		c[k] = w00*linearOf[a[k]] + w10*linearOf[a[4+k]] + w01*linearOf[b[k]] + w11*linearOf[b[4+k]]
-	}
-	return c, true
-}
-
 // rim is what the rays of one disc found.
 type rim struct {
 	angle, radius []float64 // edge points, polar about the disc's present centre, mm
@@ -72,7 +47,7 @@ func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, 
 		good := true
 		for i := range profile {
 			var ok bool
-			profile[i], ok = sampleLinear(img, p0.Add(d.Scale(float64(i))))
+			profile[i], ok = sampleRGB(img, p0.Add(d.Scale(float64(i))))
 			good = good && ok
 		}
 		if !good {

@@ -44,7 +44,7 @@ func (s *search) stepOf(ds []refined, i int) rimStep {
 				if q == 1 {
 					r = at + more
 				}
-				l, ok := sampleLinear(s.img, s.rect.ToPhoto(r2.Add(d.pos, r2.Vec{X: r * cs, Y: r * sn})))
+				l, ok := sampleRGB(s.img, s.rect.ToPhoto(r2.Add(d.pos, r2.Vec{X: r * cs, Y: r * sn})))
 				good = good && ok
 				for c := range 3 {
 					side[q][c] += l[c] / 2

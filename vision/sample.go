@@ -2,7 +2,6 @@ package vision
 
 import (
 	"image"
-	"math"
 
 	"dartfall/calib"
 )
@@ -10,12 +9,7 @@ import (
 // linear maps an 8-bit sRGB value to linear light, 0 to 1 (IEC 61966-2-1).
 var linear = func() (t [256]float32) {
 	for i := range t {
-		c := float64(i) / 255
-		if c <= 0.04045 {
-			t[i] = float32(c / 12.92)
-		} else {
-			t[i] = float32(math.Pow((c+0.055)/1.055, 2.4))
-		}
+		t[i] = float32(srgbToLinear(float64(i) / 255))
 	}
 	return t
 }()

@@ -34,7 +34,7 @@ func TestLength(t *testing.T) {
 	}
 }
 
-func TestLengthErrorsSayWhatToDo(t *testing.T) {
+func TestLengthErrorsNameTheRemedy(t *testing.T) {
 	tests := []struct{ in, want string }{
 		{"", "800mm"}, {"800", "unit is missing"}, {"mm", "no number"}, {"800 furlongs", "unknown unit"},
 		{"0mm", "more than zero"}, {"-5mm", "more than zero"}, {"1,000mm", "could mean 1000 or 1.000"},

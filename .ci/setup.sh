@@ -15,6 +15,9 @@ if [ "${1:-}" = tests ]; then
 fi
 
 command -v go >/dev/null 2>&1 || stop "Go is missing: install it from your system's packages or from go.dev/dl, then run this again"
+# Go 1.21 and newer fetch the version that go.mod names by themselves.
+minor=$(go version | sed -n 's/^go version go1\.\([0-9]*\).*/\1/p')
+[ "${minor:-21}" -ge 21 ] || stop "Go 1.$minor is too old: install Go 1.21 or newer (Debian 12: from bookworm-backports, or from go.dev/dl), then run this again"
 
 if ! command -v dpkg-query >/dev/null 2>&1 || ! command -v apt-get >/dev/null 2>&1; then
 	# Whatever the system is called: what counts is that the build will work.

@@ -113,7 +113,7 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 		s.x = trial
 		lambda = math.Max(lambda/10, 1e-12)
 		s.reweight()
-		cost = s.evaluate(s.x)
+		cost = s.cost()
 		if change < 1e-7 { // a ten-thousandth of a pixel
 			break
 		}
@@ -135,7 +135,7 @@ type system struct {
 	weight []float64 // robust weight by point
 	res    []float64 // residual by point, in sigmas
 	gain   []float64 // by point: sigmas per mm of radius
-	angle  []float64 // by point: direction from the centre, radians
+	angle  []float64 // by point: direction from the centre, radians; set by solution
 	scale  float64   // robust sd of res
 	rows   [][]entry // rows of the Jacobian, points first
 	rest   []float64 // residuals of priors and ties
@@ -226,37 +226,38 @@ func (s *system) radiusMM(x []float64, circle int) float64 {
 // squares.
 func (s *system) evaluate(x []float64) float64 {
 	r := s.rect(x)
-	cost := 0.0
 	for i, e := range s.p.Points {
 		b := r.ToBoard(e.At)
-		d := r2.Norm(b)
+		d := math.Sqrt(b.X*b.X + b.Y*b.Y)
 		n := r2.Vec{X: b.X / d, Y: b.Y / d}
-		// Pixels across the circle per mm of radius: 1 / |d radius / d photo|.
+		// (gx, gy) is d radius / d photo; its inverse length is px across the circle
+		// per mm of radius.
 		j := r.Jacobian(b)
 		det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
 		gx := (n.X*j[1][1] - n.Y*j[1][0]) / det
 		gy := (-n.X*j[0][1] + n.Y*j[0][0]) / det
-		k := 1 / (math.Hypot(gx, gy) * e.SigmaPx)
+		k := 1 / (math.Sqrt(gx*gx+gy*gy) * e.SigmaPx)
 		s.res[i] = (d - s.radiusMM(x, e.Circle)) * k
-		s.gain[i], s.angle[i] = k, math.Atan2(b.Y, b.X)
-		g := r.paramJacobian(b)
+		s.gain[i] = k
+		// A parameter that moves the photo point of b by v moves the radius found at a
+		// fixed photo point by -(gx, gy) v.
+		moves := photoDerivatives(r.Plane, r.Lens, b)
+		slope := func(q int) float64 { return -(gx*moves[q].X + gy*moves[q].Y) * k }
 		row := s.rows[i][:0]
 		for q := range numPlane {
-			row = append(row, entry{q, (n.X*g[0][q] + n.Y*g[1][q]) * k})
+			row = append(row, entry{q, slope(q)})
 		}
 		if s.k1 >= 0 {
-			row = append(row, entry{s.k1, (n.X*g[0][numPlane] + n.Y*g[1][numPlane]) * k})
+			row = append(row, entry{s.k1, slope(numPlane)})
 		}
 		if q := s.radius[e.Circle]; q >= 0 {
 			row = append(row, entry{q, -k})
 		}
 		s.rows[i] = row
-		cost += s.weight[i] * s.res[i] * s.res[i]
 	}
 	s.rest, s.extra = s.rest[:0], s.extra[:0]
 	prior := func(v float64, row ...entry) {
 		s.rest, s.extra = append(s.rest, v), append(s.extra, row)
-		cost += v * v
 	}
 	for c, q := range s.radius {
 		if sd := s.p.Circles[c].SigmaMM; q >= 0 && !math.IsInf(sd, 1) {
@@ -298,7 +299,19 @@ func (s *system) evaluate(x []float64) float64 {
 		prior(f0[0], rows[0]...)
 		prior(f0[1], rows[1]...)
 	}
-	return cost
+	return s.cost()
+}
+
+// cost is the weighted sum of squares of the residuals last evaluated.
+func (s *system) cost() float64 {
+	sum := 0.0
+	for i, r := range s.res {
+		sum += s.weight[i] * r * r
+	}
+	for _, r := range s.rest {
+		sum += r * r
+	}
+	return sum
 }
 
 // squarePixelSigma is how far, relatively, real phone cameras depart from the
@@ -321,17 +334,19 @@ func (s *system) focalMisfit(x []float64) [2]float64 {
 	return [2]float64{dot / squarePixelSigma, math.Log(na/nb) / squarePixelSigma}
 }
 
-// normal returns J'WJ and J'Wr in units of s.unit.
+// normal returns J'WJ and J'Wr in units of s.unit. Rows are ordered by parameter,
+// so each fills the upper triangle only, which is what SymDense reads.
 func (s *system) normal() (*mat.SymDense, []float64) {
 	n := len(s.x)
 	a := make([]float64, n*n)
 	g := make([]float64, n)
 	add := func(row []entry, r, w float64) {
-		for _, e := range row {
+		for k, e := range row {
 			v := w * e.v * s.unit[e.i]
 			g[e.i] += v * r
-			for _, f := range row {
-				a[e.i*n+f.i] += v * f.v * s.unit[f.i]
+			to := a[e.i*n : (e.i+1)*n]
+			for _, f := range row[k:] {
+				to[f.i] += v * f.v * s.unit[f.i]
 			}
 		}
 	}
@@ -405,6 +420,11 @@ func robustSD(v []float64) float64 {
 
 func (s *system) solution(iterations int) (*Solution, error) {
 	s.evaluate(s.x)
+	fitted := s.rect(s.x)
+	for i, e := range s.p.Points {
+		b := fitted.ToBoard(e.At)
+		s.angle[i] = math.Atan2(b.Y, b.X)
+	}
 	a, _ := s.normal()
 	n := len(s.x)
 	for i := range n {
@@ -439,7 +459,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 		}
 	}
 	free[numPlane] = s.k1
-	r := s.rect(s.x)
+	r := fitted
 	r.Cov = mat.NewSymDense(numFree, nil)
 	for i := range free {
 		for j := i; j < numFree; j++ {

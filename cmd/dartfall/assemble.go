@@ -71,7 +71,9 @@ func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
 	if err := j.compare(&s, groups); err != nil {
 		return s, err
 	}
-	j.velocities(&s)
+	if err := j.velocities(&s); err != nil {
+		return s, err
+	}
 	s.Answer = answer(s)
 	return s, nil
 }
@@ -138,7 +140,11 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name
 	ses := j.session
 	s.Session.Title, s.Session.Date, s.Session.Place, s.Session.DistanceHow = ses.Title, ses.Date, ses.Place, ses.DistanceHow
 	s.Session.WindText, s.Session.TemperatureText = ses.Conditions.Wind, ses.Conditions.TemperatureText
-	s.Session.DartText = ses.Darts.Batch
+	s.Session.DartText, s.Session.LightText = ses.Darts.Batch, ses.Conditions.Light
+	s.Session.SpeedUnit, s.Session.SpeedHow = ses.Velocity.Unit, ses.Velocity.How
+	if ses.Notes != "" {
+		s.Session.Notes = []string{ses.Notes}
+	}
 	if ses.Darts.MassG > 0 {
 		s.Session.DartMassG = sheet.Number(ses.Darts.MassG)
 	}
@@ -154,9 +160,9 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name
 		byName[p.Name] = p
 	}
 	for _, a := range ses.Accessories {
-		acc := sheet.Accessory{Name: a.Name, Letter: a.Letter, StickerColour: a.Sticker}
+		acc := sheet.Accessory{Name: a.Name, Letter: a.Letter, StickerColour: a.Sticker, Baseline: a.Baseline, Obtained: a.Obtained}
 		if a.HasPrice {
-			acc.Price = &sheet.Price{Amount: sheet.Number(a.Price), Delivery: sheet.Number(a.Delivery), Currency: a.Currency, Date: a.PriceDate, Where: a.Where}
+			acc.Price = &sheet.Price{Amount: sheet.Number(a.Price), Delivery: sheet.Number(a.Delivery), Delivered: sheet.Number(a.Price + a.Delivery), Currency: a.Currency, Date: a.PriceDate, Where: a.Where}
 		}
 		s.Accessories = append(s.Accessories, acc)
 		add(a.Name, a.Letter)
@@ -215,11 +221,10 @@ func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {
 // figures copies a summary into the document.
 func (j job) figures(s scoring.Summary, g scoring.Group) sheet.Figures {
 	e := func(v scoring.Estimate) sheet.Estimate { return estimate(v, s.AtLeast) }
-	none := sheet.Estimate{Value: sheet.Unknown(), Low: sheet.Unknown(), High: sheet.Unknown(), Level: sheet.Unknown()}
 	f := sheet.Figures{
 		N: s.N, CentreMM: sheet.Point{XMM: sheet.Number(s.CentreX.Value), YMM: sheet.Number(s.CentreY.Value)},
 		OffsetMM: e(s.CentreOffset), ExtremeSpreadMM: e(s.ExtremeSpread), MeanRadiusMM: e(s.MeanRadius), SigmaMM: e(s.Sigma),
-		SigmaXMM: none, SigmaYMM: none,
+		SigmaXMM: sheet.NoEstimate(), SigmaYMM: sheet.NoEstimate(),
 		Radius50MM: e(s.R50), Radius90MM: e(s.R90), WidthMM: e(s.Width), HeightMM: e(s.Height),
 		ExtremeSpreadMrad: sheet.Unknown(), ExtremeSpreadMOA: sheet.Unknown(), MeanRadiusMrad: sheet.Unknown(), MeanRadiusMOA: sheet.Unknown(),
 		SigmaMrad: sheet.Unknown(), SigmaMOA: sheet.Unknown(),

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -13,19 +14,22 @@ import (
 const levelOfIntervals = 0.95
 
 // velocities sums up each accessory's chronograph readings, those of all its
-// strings together. Suspect readings are named and count as they were written.
-func (j job) velocities(s *sheet.Summary) {
+// strings together, and what they mean at the board. Suspect readings are named and
+// count as they were written.
+func (j job) velocities(s *sheet.Summary) error {
 	if j.session == nil {
-		return
+		return nil
 	}
-	none := sheet.Estimate{Value: sheet.Unknown(), Low: sheet.Unknown(), High: sheet.Unknown(), Level: sheet.Unknown()}
 	capMPS, massG := j.session.Velocity.CapMPS, j.session.Darts.MassG
 	for _, a := range j.session.Accessories {
-		v := sheet.Velocity{Accessory: a.Name, Letter: a.Letter, CapShare: none, HeightMM: none, HeightPct: sheet.Unknown(), MeanJ: sheet.Unknown()}
+		v := sheet.Velocity{Accessory: a.Name, Letter: a.Letter, CapShare: sheet.NoEstimate(), HeightMM: sheet.NoEstimate(), HeightPct: sheet.NoEstimate(), MeanJ: sheet.Unknown()}
 		var mps []float64
 		for _, t := range j.session.Strings {
 			if t.Accessory == a.Name {
 				mps = append(mps, t.ReadingsMPS...)
+				if s.Session.SpeedUnit == "" {
+					s.Session.SpeedUnit = t.Unit
+				}
 				v.Suspect = append(v.Suspect, suspects(t)...)
 			}
 		}
@@ -47,6 +51,119 @@ func (j job) velocities(s *sheet.Summary) {
 		}
 		s.Velocities = append(s.Velocities, v)
 	}
+	if j.distance.MM == 0 || len(s.Velocities) == 0 {
+		return nil
+	}
+	return j.flights(s)
+}
+
+// flown is a flight at one drag coefficient.
+type flown struct {
+	scoring.Flight
+	heightPerPercentM float64
+}
+
+// flights fills in drop, time and drift at the session's distance, and how much
+// height scatter each accessory's velocity scatter makes.
+func (j job) flights(s *sheet.Summary) error {
+	dart, airKGM3, assumptions := j.dartAndAir()
+	s.Flight = &sheet.Flight{Assumptions: assumptions}
+	for i := range s.Velocities {
+		v := &s.Velocities[i]
+		speedMPS := float64(v.MeanMPS.Value)
+		var byDrag []flown // as assumed, least, most
+		for _, cd := range []float64{dart.Cd, leastCd, mostCd} {
+			d := dart
+			d.Cd = cd
+			f, err := fly(speedMPS, d.DragPerM(airKGM3), j.distance.MM/1000)
+			if err != nil {
+				s.Warnings = append(s.Warnings, fmt.Sprintf("%s: no drop and drift: %v", v.Accessory, err))
+				break
+			}
+			byDrag = append(byDrag, f)
+		}
+		if len(byDrag) < 3 {
+			continue
+		}
+		s.Flight.Rows = append(s.Flight.Rows, j.flightLine(*v, byDrag))
+		if err := heightScatter(v, s.Groups, dart.DragPerM(airKGM3), j.distance.MM/1000); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// fly is a level shot with a square crosswind of 1 m/s, for drift per m/s.
+func fly(speedMPS, dragPerM, distanceM float64) (f flown, err error) {
+	if f.Flight, err = scoring.Fly(speedMPS, dragPerM, distanceM, 1); err != nil {
+		return f, err
+	}
+	f.heightPerPercentM, err = scoring.HeightPerPercent(speedMPS, dragPerM, distanceM)
+	return f, err
+}
+
+// dartAndAir is what drag depends on, and in words what of it was assumed.
+func (j job) dartAndAir() (dart scoring.Dart, airKGM3 float64, words string) {
+	dart = assumedDart
+	assumed := []string{fmt.Sprintf("a drag coefficient of %g (the ranges are for %g to %g)", dart.Cd, leastCd, mostCd)}
+	if g := j.session.Darts.MassG; g > 0 {
+		dart.MassG = g
+	} else {
+		assumed = append(assumed, fmt.Sprintf("a dart of %g g", dart.MassG))
+	}
+	if d := j.session.Darts.Diameter; d.Given() {
+		dart.DiameterMM = d.MM
+	} else {
+		assumed = append(assumed, fmt.Sprintf("a diameter of %g mm", dart.DiameterMM))
+	}
+	c := j.session.Conditions
+	celsius := c.TemperatureC
+	if c.TemperatureText == "" {
+		celsius = scoring.StandardTemperature(c.AltitudeM)
+		assumed = append(assumed, fmt.Sprintf("air at %.0f °C", celsius))
+	}
+	words = "Computed for a dart that leaves level at the mean reading. Assumed, not measured: " + strings.Join(assumed, ", ") + "."
+	return dart, scoring.AirDensity(celsius, c.AltitudeM), words
+}
+
+// flightLine is one accessory's row: the figures at the assumed drag, their ranges
+// over the plausible drags.
+func (j job) flightLine(v sheet.Velocity, byDrag []flown) sheet.FlightLine {
+	over := func(of func(flown) float64) sheet.Estimate {
+		a, b, c := of(byDrag[0]), of(byDrag[1]), of(byDrag[2])
+		return sheet.Estimate{Value: sheet.Number(a), Low: sheet.Number(min(b, c)), High: sheet.Number(max(b, c)), Level: sheet.Unknown()}
+	}
+	line := sheet.FlightLine{
+		Accessory: v.Accessory, MuzzleSpeedMPS: v.MeanMPS.Value,
+		ArrivalMPS:    over(func(f flown) float64 { return f.SpeedMPS }),
+		TimeS:         over(func(f flown) float64 { return f.TimeS }),
+		DropMM:        over(func(f flown) float64 { return 1000 * f.DropM }),
+		DropPerPctMM:  over(func(f flown) float64 { return 1000 * f.heightPerPercentM }),
+		DriftPerMPSMM: over(func(f flown) float64 { return 1000 * f.DriftM }),
+		DriftMM:       sheet.NoEstimate(),
+	}
+	if c := j.session.Conditions; c.CrosswindText != "" {
+		line.DriftMM = over(func(f flown) float64 { return 1000 * f.DriftM * c.CrosswindMPS })
+	}
+	return line
+}
+
+// heightScatter fills in the vertical sigma that an accessory's velocity deviation
+// alone makes and its share of the group's vertical variance. The heights of shots
+// that missed the board are not known, and so neither is the share.
+func heightScatter(v *sheet.Velocity, groups []sheet.Group, dragPerM, distanceM float64) error {
+	sd := scoring.Estimate{Value: float64(v.SDMPS.Value), Lo: float64(v.SDMPS.Low), Hi: float64(v.SDMPS.High), Level: float64(v.SDMPS.Level)}
+	made, err := scoring.VelocitySigma(sd, float64(v.MeanMPS.Value), dragPerM, distanceM)
+	if err != nil {
+		return err
+	}
+	v.HeightMM = estimate(made, false)
+	i := slices.IndexFunc(groups, func(g sheet.Group) bool { return g.Accessory == v.Accessory })
+	if i < 0 || groups[i].All.SigmaMM.AtLeast || !(groups[i].All.SigmaYMM.Value > 0) {
+		return nil
+	}
+	v.HeightPct = estimate(shareOfHeight(made, float64(groups[i].All.SigmaYMM.Value)).Scale(100), false)
+	return nil
 }
 
 // suspects names the readings of a string that look like a slip, one plain line

@@ -12,6 +12,12 @@ import (
 	"dartfall/scoring"
 )
 
+// assumedDart stands in for what is not known of a dart: a half-length one (common
+// practice, no source). Its drag coefficient lies between leastCd and mostCd.
+var assumedDart = scoring.Dart{MassG: 1.1, DiameterMM: 12.7, Cd: 0.67}
+
+const leastCd, mostCd = 0.4, 0.9
+
 // FlightCommand says how a dart falls and drifts, and how much height scatter its
 // speed's scatter makes.
 func FlightCommand(c console) *cli.Command {
@@ -24,9 +30,9 @@ func FlightCommand(c console) *cli.Command {
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "speed", Usage: "muzzle speed, such as `300fps`"},
 			&cli.StringFlag{Name: "distance", Value: "30m", Usage: "distance to the board"},
-			&cli.StringFlag{Name: "mass", Value: "1.1g", Usage: "dart mass"},
-			&cli.StringFlag{Name: "diameter", Value: "12.7mm", Usage: "dart diameter"},
-			&cli.Float64Flag{Name: "cd", Value: 0.67, Usage: "drag coefficient, an assumption: 0.4 to 0.9 are plausible"},
+			&cli.StringFlag{Name: "mass", Value: fmt.Sprintf("%gg", assumedDart.MassG), Usage: "dart mass"},
+			&cli.StringFlag{Name: "diameter", Value: fmt.Sprintf("%gmm", assumedDart.DiameterMM), Usage: "dart diameter"},
+			&cli.Float64Flag{Name: "cd", Value: assumedDart.Cd, Usage: "drag coefficient, an assumption: 0.4 to 0.9 are plausible"},
 			&cli.StringFlag{Name: "far-speed", Usage: "speed at a second chronograph, to fit the drag instead"},
 			&cli.StringFlag{Name: "apart", Usage: "distance between the two chronographs"},
 			&cli.StringFlag{Name: "temperature", Value: "15 C", Usage: "of the air"},
@@ -99,7 +105,7 @@ func runFlight(c console, ctx *cli.Context) error {
 		drags = []drag{{0, k}}
 	} else {
 		report.DragSource = "assumed"
-		for _, x := range []float64{cd, 0.4, 0.9} {
+		for _, x := range []float64{cd, leastCd, mostCd} {
 			dart.Cd = x
 			drags = append(drags, drag{x, dart.DragPerM(report.AirKGM3)})
 		}
@@ -119,11 +125,7 @@ func runFlight(c console, ctx *cli.Context) error {
 			}
 			row.VelocitySigmaMM = &e
 			if heightSigma > 0 {
-				share := e
-				for _, v := range []*float64{&share.Value, &share.Lo, &share.Hi} {
-					*v = math.Pow(*v/heightSigma, 2)
-				}
-				share.Definition = "share of the vertical variance that the velocity deviation alone explains; above 1 the two do not fit"
+				share := shareOfHeight(e, heightSigma)
 				row.ShareOfHeight = &share
 			}
 		}
@@ -153,6 +155,18 @@ func runFlight(c console, ctx *cli.Context) error {
 	t.Render()
 	fmt.Fprintf(c.Out, "\nDrag %s; air %.3f kg/m³. Speed scatter moves impacts up and down only; width is not a speed story.\n\n%s\n", report.DragSource, report.AirKGM3, eyesAndField)
 	return nil
+}
+
+// shareOfHeight is the share of a group's vertical variance that the velocity's
+// deviation explains: velocitySigma is what that alone makes, heightSigmaMM what the
+// group has. The interval is that of the velocity's deviation.
+func shareOfHeight(velocitySigma scoring.Estimate, heightSigmaMM float64) scoring.Estimate {
+	e := velocitySigma
+	for _, v := range []*float64{&e.Value, &e.Lo, &e.Hi} {
+		*v = math.Pow(*v/heightSigmaMM, 2)
+	}
+	e.Definition = "share of the vertical variance that the velocity deviation alone explains; above 1 the two do not fit"
+	return e
 }
 
 // deviation is a standard deviation from n readings with its 95% interval, bare below

@@ -8,6 +8,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/cmd/dartfall/internal/units"
 )
 
 // printSummary writes the figures for people: what was found, then each group
@@ -59,6 +60,7 @@ func printSummary(w io.Writer, s sheet.Summary) {
 			break
 		}
 	}
+	printVelocities(w, s)
 	for _, g := range s.Groups {
 		for _, x := range g.Warnings {
 			fmt.Fprintf(w, "%s %s: %s\n", g.Letter, g.Accessory, x)
@@ -68,6 +70,64 @@ func printSummary(w io.Writer, s sheet.Summary) {
 		fmt.Fprintln(w, x)
 	}
 	fmt.Fprintln(w, s.Cautions[0], s.Cautions[1])
+}
+
+// printVelocities writes the chronograph figures in the unit they were typed in, and
+// what they mean at the board.
+func printVelocities(w io.Writer, s sheet.Summary) {
+	if len(s.Velocities) == 0 {
+		return
+	}
+	unit, perMPS := speedUnit(s)
+	speed := func(n sheet.Number) string {
+		if !n.Known() {
+			return "–"
+		}
+		return fmt.Sprintf("%.1f", float64(n)*perMPS)
+	}
+	spread := func(e sheet.Estimate) string {
+		if !e.Low.Known() {
+			return speed(e.Value)
+		}
+		return fmt.Sprintf("%s (%s–%s)", speed(e.Value), speed(e.Low), speed(e.High))
+	}
+	fmt.Fprintf(w, "\nVelocity, %s\n", unit)
+	t := plainTable(w, 3, "", "group", "n", "mean", "SD", "highest − lowest", "highest", "over cap", "joules", "height sigma from it, mm", "share of height")
+	for _, v := range s.Velocities {
+		over, joules, share := "–", "–", "–"
+		if s.Session.CapMPS.Known() {
+			over = fmt.Sprint(v.AboveCap)
+		}
+		if v.MeanJ.Known() {
+			joules = fmt.Sprintf("%.2f", float64(v.MeanJ))
+		}
+		if v.HeightPct.Value.Known() {
+			share = ranged(v.HeightPct) + "%"
+		}
+		t.AppendRow(table.Row{v.Letter, v.Accessory, v.N, spread(v.MeanMPS), spread(v.SDMPS), speed(v.ESMPS), speed(v.MaxMPS), over, joules, ranged(v.HeightMM), share})
+	}
+	t.Render()
+	for _, v := range s.Velocities {
+		for _, x := range v.Suspect {
+			fmt.Fprintln(w, x)
+		}
+	}
+	if s.Flight == nil {
+		return
+	}
+	for _, f := range s.Flight.Rows {
+		fmt.Fprintf(w, "%s: on the way %.2f s (%.2f–%.2f), drop %s mm; a crosswind of 1 m/s drifts it %s mm\n", f.Accessory,
+			float64(f.TimeS.Value), float64(f.TimeS.Low), float64(f.TimeS.High), ranged(f.DropMM), ranged(f.DriftPerMPSMM))
+	}
+	fmt.Fprintln(w, s.Flight.Assumptions)
+}
+
+// speedUnit is the unit that readings were typed in and how many of it make one m/s.
+func speedUnit(s sheet.Summary) (name string, perMPS float64) {
+	if s.Session.SpeedUnit == "fps" {
+		return "fps", units.FPS(1)
+	}
+	return "m/s", 1
 }
 
 func figureCells(f sheet.Figures, photoSigma string) table.Row {

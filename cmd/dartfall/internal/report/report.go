@@ -118,9 +118,12 @@ func (v view) figure(path string, decimals int) (template.HTML, error) {
 	if err != nil {
 		return "", err
 	}
+	if at == nil {
+		return `<span title="cannot be given">–</span>`, nil
+	}
 	n, ok := at.(json.Number)
 	if !ok {
-		return `<span title="cannot be given">–</span>`, nil
+		return "", fmt.Errorf("%s of summary.json is no number", path)
 	}
 	f, err := n.Float64()
 	if err != nil {

@@ -50,7 +50,7 @@ func sample() sheet.Summary {
 		{A: "North", B: "Slate", Tighter: "North", Verdict: sheet.ClearlyTighter, Words: "North is clearly tighter than Slate.", SigmaRatio: est(2.66), P: 0.0004, PAdjusted: 0.0012},
 		{A: "North", B: "Reed", Tighter: "North", Verdict: sheet.NoDifference, Words: "No difference visible between North and Reed.", SigmaRatio: est(1.06), P: 0.7, PAdjusted: 0.7, ShotsToSettle: 900},
 	}
-	s.Flight = &sheet.Flight{Assumptions: "Drag coefficient 0.67 (assumed).", Rows: []sheet.FlightLine{{Accessory: "North", TimeS: 0.86, DropMM: 2400, DropPerPctMM: 49, DriftPerMPSMM: 460}}}
+	s.Flight = &sheet.Flight{Assumptions: "Drag coefficient 0.67 (assumed).", Rows: []sheet.FlightLine{{Accessory: "North", TimeS: est(0.86), DropMM: est(2400), DropPerPctMM: est(49), DriftPerMPSMM: est(460), DriftMM: est(370)}}}
 	s.Photos = []sheet.Photo{{Name: "a.jpg", State: sheet.Measured, Taken: "2026-05-16T10:16:40", Rings: []sheet.Ring{{DiameterMM: 800}, {DiameterMM: 400}},
 		Plane: &sheet.Plane{Method: "two or more rings", TiltDeg: 8.2, PxPerMM: 2.1, ResidualMM: 0.02}},
 		{Name: "b.jpg", State: sheet.Refused, Reason: "No rings found.", Advice: "Show the whole board."}}
@@ -108,7 +108,7 @@ func TestNumbersEqualTheSummary(t *testing.T) {
 			t.Errorf("%s is shown as %q, want %v rounded", m[2], m[3], value)
 		}
 	}
-	for _, want := range []string{"groups.2.all.extreme_spread_mm.value", "comparisons.0.p", "velocities.1.mean_mps.value", "flight.rows.0.drop_mm", "photos.0.plane.tilt_deg"} {
+	for _, want := range []string{"groups.2.all.extreme_spread_mm.value", "comparisons.0.p", "velocities.1.mean_mps.value", "flight.rows.0.drop_mm.value", "photos.0.plane.tilt_deg"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the report lacks %s", want)
 		}

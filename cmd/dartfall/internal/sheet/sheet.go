@@ -53,6 +53,11 @@ func (n *Number) UnmarshalJSON(b []byte) error {
 	return err
 }
 
+// NoEstimate is the Estimate of which nothing is known.
+func NoEstimate() Estimate {
+	return Estimate{Value: Unknown(), Low: Unknown(), High: Unknown(), Level: Unknown()}
+}
+
 // Estimate is a figure with its interval. Low or High is null where the data set
 // no bound (misses: a size "at least" Value has High null).
 type Estimate struct {
@@ -101,7 +106,10 @@ type Session struct {
 	TemperatureText string   `json:"temperature_text"`
 	DartText        string   `json:"dart_text"`
 	DartMassG       Number   `json:"dart_mass_g"`
-	CapMPS          Number   `json:"cap_mps"` // velocity cap of the venue
+	LightText       string   `json:"light_text"`
+	SpeedUnit       string   `json:"speed_unit"` // fps or m/s: how readings were typed and are shown; "" without any
+	SpeedHow        string   `json:"speed_how"`  // chronograph and place, in words
+	CapMPS          Number   `json:"cap_mps"`    // velocity cap of the venue
 	Notes           []string `json:"notes"`
 }
 
@@ -111,16 +119,19 @@ type Accessory struct {
 	Name          string `json:"name"`
 	Letter        string `json:"letter"`
 	StickerColour string `json:"sticker_colour"`
-	Price         *Price `json:"price"` // null when not given
+	Baseline      bool   `json:"baseline"` // what the others are compared with
+	Obtained      string `json:"obtained"` // bought, gift, loan or ""
+	Price         *Price `json:"price"`    // null when not given
 }
 
 // Price is what one unit cost, delivered, on a day.
 type Price struct {
-	Amount   Number `json:"amount"`
-	Delivery Number `json:"delivery"` // on top of Amount; 0 when included
-	Currency string `json:"currency"`
-	Date     string `json:"date"`
-	Where    string `json:"where"`
+	Amount    Number `json:"amount"`
+	Delivery  Number `json:"delivery"`  // on top of Amount; 0 when included
+	Delivered Number `json:"delivered"` // both together
+	Currency  string `json:"currency"`
+	Date      string `json:"date"`
+	Where     string `json:"where"`
 }
 
 // String is one run of shots with one accessory.
@@ -350,7 +361,7 @@ type Velocity struct {
 	AboveCap  int      `json:"above_cap"`  // readings above the cap
 	CapShare  Estimate `json:"cap_share"`  // estimated share of shots above it
 	HeightMM  Estimate `json:"height_mm"`  // vertical sigma the velocity SD alone explains
-	HeightPct Number   `json:"height_pct"` // share of the group's vertical variance, percent
+	HeightPct Estimate `json:"height_pct"` // share of the group's vertical variance, percent; null with misses
 }
 
 // Flight holds drop and wind at the session's distance, under stated assumptions.
@@ -359,15 +370,17 @@ type Flight struct {
 	Rows        []FlightLine `json:"rows"`
 }
 
-// FlightLine is one accessory's flight.
+// FlightLine is one accessory's flight from a level start. Ranges span the plausible
+// drag; they are no intervals, so their level is null.
 type FlightLine struct {
-	Accessory      string `json:"accessory"`
-	TimeS          Number `json:"time_s"`
-	DropMM         Number `json:"drop_mm"`
-	DropPerPctMM   Number `json:"drop_per_percent_mm"` // height change for 1% of speed
-	DriftPerMPSMM  Number `json:"drift_per_mps_mm"`    // per m/s of crosswind
-	ArrivalMPS     Number `json:"arrival_mps"`
-	MuzzleSpeedMPS Number `json:"muzzle_mps"`
+	Accessory      string   `json:"accessory"`
+	MuzzleSpeedMPS Number   `json:"muzzle_mps"`
+	ArrivalMPS     Estimate `json:"arrival_mps"`
+	TimeS          Estimate `json:"time_s"`
+	DropMM         Estimate `json:"drop_mm"`
+	DropPerPctMM   Estimate `json:"drop_per_percent_mm"` // height change for 1% of speed
+	DriftPerMPSMM  Estimate `json:"drift_per_mps_mm"`    // per m/s of crosswind
+	DriftMM        Estimate `json:"drift_mm"`            // in the session's crosswind, to the right; null when not given
 }
 
 // Decision is one change made by hand, as the decisions file has it.

@@ -64,6 +64,10 @@ func filled() Summary {
 	for i := range s.Impacts {
 		impact(&s.Impacts[i])
 	}
+	s.Session.SpeedUnit = "fps"
+	for i := range s.Accessories {
+		s.Accessories[i].Obtained = "loan"
+	}
 	s.Rule.Kind, s.Rule.Decided = "drop", "before shooting"
 	for i := range s.Comparisons {
 		c := &s.Comparisons[i]

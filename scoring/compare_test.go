@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -25,7 +26,7 @@ func scattered(rng *rand.Rand, n int, sigma float64) []r2.Vec {
 
 // G1 against G2, every number computed outside this project (scipy): all 184756
 // splits of the radii give p 0.6362553854; F test p 0.7099673305 with interval of
-// sigma1/sigma2 0.6784349535 to 1.7609404946; Hotelling p 0.0337161492.
+// sigma1/sigma2 0.6784349535 to 1.7609404946.
 func TestCompareWorkedPair(t *testing.T) {
 	c, err := Compare([]Group{named("North", g1), named("Reed", g2)}, CompareOptions{})
 	if err != nil {
@@ -37,7 +38,7 @@ func TestCompareWorkedPair(t *testing.T) {
 		got, want float64
 	}{
 		{"p", p.P, 0.6362553854}, {"F p", p.PF, 0.7099673305}, {"sigma ratio lo", p.SigmaRatio.Lo, 0.6784349535},
-		{"sigma ratio hi", p.SigmaRatio.Hi, 1.7609404946}, {"centre p", p.CentreP, 0.0337161492},
+		{"sigma ratio hi", p.SigmaRatio.Hi, 1.7609404946}, {"centre dx", p.CentreDX.Value, -30.1}, {"centre dy", p.CentreDY.Value, -21.9},
 	} {
 		if !near(tt.got, tt.want, 1e-8) {
 			t.Errorf("%s = %.10f, want %.10f", tt.name, tt.got, tt.want)
@@ -48,16 +49,77 @@ func TestCompareWorkedPair(t *testing.T) {
 	}
 }
 
-// Johnson & Wichern, Applied Multivariate Statistical Analysis, soap example: T²
-// 52.4722222, F 25.9683957 (read in a worked notebook and recomputed). Seber 1984, ex.
-// 3.7 = Yao 1965: data read, p 0.00962267 computed.
-func TestHotelling(t *testing.T) {
-	if got := hotelling(r2.Vec{X: 9.82 - 13.05, Y: 15.06 - 22.57}, (15*120+10*81.8)/25, (15*-16.3+10*32.1)/25, (15*17.8+10*53.8)/25, 16, 11); !near(got, 0.00962267, 1e-7) {
-		t.Errorf("Seber: p = %v, want 0.00962267", got)
+// T² for two means. With equal n it is Hotelling's: the soap of Johnson & Wichern,
+// Applied Multivariate Statistical Analysis (read in a worked notebook, recomputed) and
+// G1 against G2 (computed). With unequal n: the same book's electricity (read,
+// recomputed), and Seber 1984, ex. 3.7 = Yao 1965, p. 141 (data read; statistic, degrees
+// of freedom and p computed).
+func TestYao(t *testing.T) {
+	over := func(n, xx, xy, yy float64) cov { return cov{xx / n, xy / n, yy / n} }
+	a, b := momentsOf(g1), momentsOf(g2)
+	for _, tt := range []struct {
+		name       string
+		d          r2.Vec
+		a, b       cov
+		nuA, nuB   float64
+		t2, t2Near float64
+	}{
+		{"soap", r2.Vec{X: 8.3 - 10.2, Y: 4.1 - 3.9}, over(50, 2, 1, 6), over(50, 2, 1, 4), 49, 49, 52.4722222, 1e-7},
+		{"G1, G2", r2.Sub(a.centre, b.centre), a.ofCentre(), b.ofCentre(), 9, 9, 8.8205721616, 1e-9},
+		{"electricity", r2.Vec{X: 204.4 - 130.0, Y: 556.6 - 355.0}, over(45, 13825.3, 23823.4, 73107.4), over(55, 8632.0, 19616.7, 55964.5), 44, 54, 15.6585291, 1e-6},
+		{"Seber", seberD, over(16, 120, -16.3, 17.8), over(11, 81.8, 32.1, 53.8), 15, 10, 9.4455414, 1e-6},
+	} {
+		if t2, _ := yao(tt.d, tt.a, tt.b, tt.nuA, tt.nuB); !near(t2, tt.t2, tt.t2Near) {
+			t.Errorf("%s: T² = %.8f, want %v", tt.name, t2, tt.t2)
+		}
 	}
-	if got := hotelling(r2.Vec{X: -1.9, Y: 0.2}, 2, 1, 5, 50, 50); !(got < 1e-8) {
-		t.Errorf("soap: p = %v, want below 1e-8 (F = 25.97 on 2 and 97)", got)
+	_, dof := yao(seberD, over(16, 120, -16.3, 17.8), over(11, 81.8, 32.1, 53.8), 15, 10)
+	if !near(dof, 14.0010208, 1e-6) {
+		t.Errorf("Seber: %v degrees of freedom, want 14.0010208", dof)
 	}
+	if t2, _ := yao(r2.Vec{X: 1}, cov{}, cov{}, 9, 9); !math.IsNaN(t2) {
+		t.Errorf("of two points: T² = %v, want NaN", t2)
+	}
+}
+
+var seberD = r2.Vec{X: 9.82 - 13.05, Y: 15.06 - 22.57}
+
+// Two groups with the means and covariances of Seber's example: p 0.03502750 (computed
+// outside this project), and the intervals of the two axes are T²'s.
+func TestCentresOfSeber(t *testing.T) {
+	var p Pair
+	p.centres(withMoments(16, r2.Vec{X: 9.82, Y: 15.06}, cov{120, -16.3, 17.8}), withMoments(11, r2.Vec{X: 13.05, Y: 22.57}, cov{81.8, 32.1, 53.8}), 0.95)
+	if !near(p.CentreP, 0.03502750, 1e-7) || !near(p.CentreDX.Value, -3.23, 1e-9) || !near(p.CentreDistance.Value, math.Hypot(3.23, 7.51), 1e-9) {
+		t.Errorf("p = %v, dx %v, distance %v", p.CentreP, p.CentreDX.Value, p.CentreDistance.Value)
+	}
+	// At the level 1 - p the region's edge runs through no difference at all, so the
+	// intervals of the axes must reach it.
+	p.centres(withMoments(16, r2.Vec{X: 9.82, Y: 15.06}, cov{120, -16.3, 17.8}), withMoments(11, r2.Vec{X: 13.05, Y: 22.57}, cov{81.8, 32.1, 53.8}), 1-0.03502750)
+	if !(p.CentreDX.Hi >= 0 && p.CentreDY.Hi >= 0 && p.CentreDistance.Lo == 0) || !near(p.CentreDY.Hi-p.CentreDY.Value, math.Sqrt(9.4455414*(17.8/16+53.8/11)), 1e-5) {
+		t.Errorf("intervals at the level of p: %+v, %+v", p.CentreDX, p.CentreDY)
+	}
+}
+
+// withMoments makes n points with exactly this mean and covariance.
+func withMoments(n int, mean r2.Vec, c cov) []r2.Vec {
+	rng := rand.New(rand.NewPCG(uint64(n), 9))
+	pts := scattered(rng, n, 1)
+	m := momentsOf(pts)
+	f := float64(n - 1)
+	// From the points' own Cholesky factor to the wanted one.
+	l11 := math.Sqrt(m.sxx / f)
+	l21 := m.sxy / f / l11
+	l22 := math.Sqrt(m.syy/f - l21*l21)
+	k11 := math.Sqrt(c.xx)
+	k21 := c.xy / k11
+	k22 := math.Sqrt(c.yy - k21*k21)
+	for i, p := range pts {
+		d := r2.Sub(p, m.centre)
+		u := d.X / l11
+		v := (d.Y - l21*u) / l22
+		pts[i] = r2.Vec{X: mean.X + k11*u, Y: mean.Y + k21*u + k22*v}
+	}
+	return pts
 }
 
 // Holm 1979; arithmetic computed with R's published algorithm.
@@ -75,18 +137,42 @@ func TestHolm(t *testing.T) {
 func TestShufflePermeability(t *testing.T) {
 	x := []float64{0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46}
 	y := []float64{1.15, 0.88, 0.90, 0.74, 1.21}
-	s := shuffle([]cell{{x, y}}, 1000, 5000, 0.95, nil)
-	if !s.exact || s.count != 3003 || !near(s.p, 2*191./3003, 1e-12) {
-		t.Errorf("shuffle = %+v, want p = 2·191/3003 of 3003", s)
+	shuffled := func(a, b []float64, deals, exact int) *shuffle {
+		s := newShuffle(a, b, []cellSize{{len(a), len(b)}})
+		shuffleAll([]*shuffle{s}, deals, exact, 1)
+		return s
 	}
-	r := ranks(cell{x, y}, 0, 0)
+	s := shuffled(x, y, 1000, 5000)
+	if !s.exact || s.deals != 3003 || !near(s.p(), 2*191./3003, 1e-12) {
+		t.Errorf("%d deals, p = %v, want 2·191/3003 of 3003", s.deals, s.p())
+	}
+	rx, ry := ranks(x, y, 0, 0)
 	// Exact Wilcoxon rank-sum on the same data: one-sided 382/3003.
-	if w := shuffle([]cell{r}, 1000, 5000, 0.95, nil); !near(w.p, 2*382./3003, 1e-12) {
-		t.Errorf("on ranks p = %v, want 2·382/3003", w.p)
+	if w := shuffled(rx, ry, 1000, 5000); !near(w.p(), 2*382./3003, 1e-12) {
+		t.Errorf("on ranks p = %v, want 2·382/3003", w.p())
 	}
-	random := shuffle([]cell{{x, y}}, 20000, 0, 0.95, rand.New(rand.NewPCG(1, 2)))
-	if random.exact || !near(random.p, s.p, 0.01) {
-		t.Errorf("random shuffles: p = %v, exact %v", random.p, s.p)
+	for _, swapped := range []bool{false, true} {
+		a, b := x, y
+		if swapped {
+			a, b = y, x
+		}
+		if random := shuffled(a, b, 20000, 0); random.exact || !near(random.p(), s.p(), 0.01) {
+			t.Errorf("random deals, swapped %v: p = %v, exact %v, want about %v", swapped, random.p(), random.exact, s.p())
+		}
+	}
+}
+
+// Darwin's maize, Fisher 1935 (data and the 32768 sign patterns read): every pair a
+// block of its own, 863 patterns reach the sum of 314 eighths of an inch and 835 exceed
+// it (figures of Fisher's recalled; computed). With one value a side in each block a
+// deal is a sign pattern.
+func TestShuffleWithinBlocksMaize(t *testing.T) {
+	cross := []float64{23.5, 12, 21, 22, 19.125, 21.5, 22.125, 20.375, 18.25, 21.625, 23.25, 21, 22.125, 23, 12}
+	self := []float64{17.375, 20.375, 20, 20, 18.375, 18.625, 18.625, 15.25, 16.5, 18, 16.25, 18, 12.75, 15.5, 18}
+	s := newShuffle(cross, self, slices.Repeat([]cellSize{{1, 1}}, len(cross)))
+	shuffleAll([]*shuffle{s}, 100_000, 0, 3)
+	if want := 2 * 863. / 32768; !near(s.p(), want, 0.003) { // standard error 0.001
+		t.Errorf("p = %v, want %v", s.p(), want)
 	}
 }
 

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/interp"
 	"gonum.org/v1/gonum/spatial/r2"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -52,39 +54,85 @@ func CensoredSigma(impacts []r2.Vec, misses int, board Area, level float64) (Est
 	}
 	// Below pooled/6 nothing is left even for two shots at 99%; the upper tail falls
 	// like σ^(2-2n), so two shots need the long reach.
-	const steps = 160
 	from, to := math.Log(pooled/6), math.Log(pooled)+math.Log(1e6)/(n-1)+math.Log1p(float64(misses)/n)+1
-	h := (to - from) / steps
-	var ls [steps + 1]float64
-	mode := 0
-	for i := range ls {
-		ls[i] = logL(from + float64(i)*h)
-		if ls[i] > ls[mode] {
-			mode = i
-		}
-	}
-	peak := from + float64(mode)*h
-	if mode > 0 && mode < steps { // vertex of the parabola through three points
-		a, b, c := ls[mode-1], ls[mode], ls[mode+1]
-		if curve := a - 2*b + c; curve < 0 {
-			peak += h * (a - c) / (2 * curve)
-		}
-	}
-	var cum [steps + 1]float64
-	for i := 1; i <= steps; i++ {
-		cum[i] = cum[i-1] + (math.Exp(ls[i-1]-ls[mode])+math.Exp(ls[i]-ls[mode]))/2
-	}
-	quantile := func(p float64) float64 {
-		want := p * cum[steps]
-		i := 1
-		for i < steps && cum[i] < want {
-			i++
-		}
-		return math.Exp(from + h*(float64(i-1)+(want-cum[i-1])/(cum[i]-cum[i-1])))
-	}
-	e.Value = math.Exp(peak) / chiMean(2*n-2)
-	e.Lo, e.Hi, e.Level = quantile((1-level)/2), quantile((1+level)/2), level
+	fine := sampleCurve(logL, sampleCurve(logL, [2]float64{from, to}, 24).above(16), 32).refine(32)
+	e.Value = math.Exp(fine.peak()) / chiMean(2*n-2)
+	e.Lo, e.Hi, e.Level = math.Exp(fine.quantile((1-level)/2)), math.Exp(fine.quantile((1+level)/2)), level
 	return e, nil
+}
+
+// curve is a log density at even steps from a start.
+type curve struct {
+	from, step float64
+	log        []float64
+}
+
+func sampleCurve(log func(float64) float64, r [2]float64, steps int) curve {
+	c := curve{from: r[0], step: (r[1] - r[0]) / float64(steps)}
+	for i := range steps + 1 {
+		c.log = append(c.log, log(c.from+float64(i)*c.step))
+	}
+	return c
+}
+
+// refine puts more steps into every step, by a cubic spline.
+func (c curve) refine(more int) curve {
+	xs := make([]float64, len(c.log))
+	for i := range xs {
+		xs[i] = float64(i * more)
+	}
+	var spline interp.NotAKnotCubic
+	if err := spline.Fit(xs, c.log); err != nil {
+		panic("scoring: spline of a log density: " + err.Error())
+	}
+	return sampleCurve(func(x float64) float64 {
+		return spline.Predict((x - c.from) / c.step * float64(more))
+	}, [2]float64{c.from, c.from + c.step*float64(len(c.log)-1)}, (len(c.log)-1)*more)
+}
+
+// above returns the range in which the curve lies within depth of its top, one step
+// more to both sides.
+func (c curve) above(depth float64) [2]float64 {
+	top := floats.Max(c.log)
+	first, last := len(c.log), 0
+	for i, l := range c.log {
+		if l >= top-depth {
+			first, last = min(first, i), i
+		}
+	}
+	at := func(i int) float64 { return c.from + c.step*float64(i) }
+	return [2]float64{at(max(0, first-1)), at(min(len(c.log)-1, last+1))}
+}
+
+// peak is where the curve is highest: the vertex of the parabola through the highest
+// step and its neighbours.
+func (c curve) peak() float64 {
+	i := floats.MaxIdx(c.log)
+	peak := c.from + float64(i)*c.step
+	if i == 0 || i == len(c.log)-1 {
+		return peak
+	}
+	a, b, d := c.log[i-1], c.log[i], c.log[i+1]
+	if bend := a - 2*b + d; bend < 0 {
+		peak += c.step * (a - d) / (2 * bend)
+	}
+	return peak
+}
+
+// quantile is where the density has p of its area to the left, by the trapezoidal
+// rule.
+func (c curve) quantile(p float64) float64 {
+	top := floats.Max(c.log)
+	area := make([]float64, len(c.log))
+	for i := 1; i < len(area); i++ {
+		area[i] = area[i-1] + (math.Exp(c.log[i-1]-top)+math.Exp(c.log[i]-top))/2
+	}
+	want := p * area[len(area)-1]
+	i := 1
+	for i < len(area)-1 && area[i] < want {
+		i++
+	}
+	return c.from + c.step*(float64(i-1)+(want-area[i-1])/(area[i]-area[i-1]))
 }
 
 // logMissed is ln E[(1 − Share)^misses] over the centre, by Gauss-Hermite quadrature

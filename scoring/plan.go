@@ -2,7 +2,10 @@ package scoring
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Round is one string of a shooting order: shots with one accessory in one block.
@@ -43,4 +46,36 @@ func Order(accessories []string, shots, blocks int, seed uint64) ([]Round, error
 		}
 	}
 	return order, nil
+}
+
+// Power is how often n shots per accessory would show a true ratio of sigmas as
+// significant at two-sided alpha, by the F test; NaN unless ratio >= 1, n >= 2 and
+// 0 < alpha < 1.
+func Power(ratio float64, n int, alpha float64) float64 {
+	if !(ratio >= 1) || n < 2 || !(alpha > 0 && alpha < 1) {
+		return math.NaN()
+	}
+	nu := float64(2*n - 2)
+	f := distuv.F{D1: nu, D2: nu}
+	limit := f.Quantile(1 - alpha/2)
+	r := ratio * ratio
+	return f.Survival(limit/r) + f.CDF(1/limit/r)
+}
+
+// ShotsFor is the smallest n per accessory with Power at least power; false (and 0)
+// when 2000 are not enough or the wish is nonsense.
+func ShotsFor(ratio, power, alpha float64) (int, bool) {
+	const most = 2000
+	if !(ratio > 1 && power > 0 && power < 1 && alpha > 0 && alpha < 1) || Power(ratio, most, alpha) < power {
+		return 0, false
+	}
+	lo, hi := 1, most
+	for hi-lo > 1 {
+		if mid := (lo + hi) / 2; Power(ratio, mid, alpha) >= power {
+			hi = mid
+		} else {
+			lo = mid
+		}
+	}
+	return hi, true
 }

@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r2"
 
+	"dartfall/cmd/dartfall/internal/decisions"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/scoring"
 )
@@ -20,14 +21,17 @@ var cautions = []string{
 // stickerPlacementNote says what the photo cannot know.
 const stickerPlacementNote = "The stated uncertainty is the photo's. A sticker placed by hand is good to 5 to 10 mm (common practice, no source), which comes on top."
 
-// assemble makes the session's document from its photos.
-func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
+// assemble makes the session's document from its photos as measured and from what
+// was decided by hand.
+func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
+	decided := decisions.Apply(j.decided, measured, j.statedMisses())
+	photos := decided.Photos
 	s := sheet.Summary{
-		Schema: sheet.SchemaID, Photos: photos, Cautions: cautions,
+		Schema: sheet.SchemaID, Photos: photos, Decisions: decided.Made, Cautions: cautions,
 		Session:    sheet.Session{DistanceMM: sheet.Unknown(), DartMassG: sheet.Unknown(), CapMPS: sheet.Unknown()},
 		Provenance: sheet.Provenance{Program: "dartfall", Version: version, Settings: j.settings},
 		Rule:       j.rule(),
-		Warnings:   []string{stickerPlacementNote},
+		Warnings:   append([]string{stickerPlacementNote}, j.unread...),
 	}
 	if j.distance.MM > 0 {
 		s.Session.DistanceMM, s.Session.DistanceText = sheet.Number(j.distance.MM), j.distance.Text
@@ -36,7 +40,7 @@ func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
 		s.Provenance.Files = append(s.Provenance.Files, sheet.File{Name: p.Name, SHA256: p.SHA256})
 	}
 	s.Provenance.Files = append(s.Provenance.Files, j.files...)
-	groups := j.groups(&s, photos)
+	groups := j.groups(&s, photos, decided.Misses)
 	for _, g := range groups {
 		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, Chance: j.chance, ScaleSigma: g.scaleSigma, Board: j.board()})
 		if err != nil {
@@ -62,9 +66,13 @@ func assemble(j job, photos []sheet.Photo) (sheet.Summary, error) {
 			out.Without = &f
 		}
 		for i, aside := range mask {
-			if aside {
-				s.Impacts[g.rows[i]].SetAside = sheet.Outlier
+			if im := &s.Impacts[g.rows[i]]; aside && im.SetAside == "" {
+				im.SetAside = sheet.Outlier
 			}
+		}
+		if a.WithoutFlyers != nil {
+			f := j.figures(*a.WithoutFlyers, g.group)
+			out.WithoutFlyers = &f
 		}
 		s.Groups = append(s.Groups, out)
 	}
@@ -88,7 +96,7 @@ type measuredGroup struct {
 
 // groups sorts the marks into impacts: with a session by its strings, else one
 // group for each colour on each photo.
-func (j job) groups(s *sheet.Summary, photos []sheet.Photo) []measuredGroup {
+func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]int) []measuredGroup {
 	var out []measuredGroup
 	index := map[string]int{}
 	add := func(name, letter string) *measuredGroup {
@@ -100,23 +108,31 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo) []measuredGroup {
 		}
 		return &out[i]
 	}
-	put := func(g *measuredGroup, p sheet.Photo, im sheet.Impact, str string) {
+	put := func(g *measuredGroup, p sheet.Photo, im sheet.Impact, str string) (counts bool) {
 		im.Accessory, im.String = g.group.Accessory, str
-		g.rows = append(g.rows, len(s.Impacts))
 		s.Impacts = append(s.Impacts, im)
+		if !im.Counts() {
+			return false
+		}
+		g.rows = append(g.rows, len(s.Impacts)-1)
 		g.group.Impacts = append(g.group.Impacts, scoring.Impact{
-			ID: im.ID, Pos: r2.Vec{X: float64(im.XMM), Y: float64(im.YMM)}, SigmaMM: float64(im.SigmaMM), Accessory: g.group.Accessory, Block: str,
+			ID: im.ID, Pos: r2.Vec{X: float64(im.XMM), Y: float64(im.YMM)}, SigmaMM: float64(im.SigmaMM), Accessory: g.group.Accessory, Block: str, Flyer: im.Cause,
 		})
 		if p.Plane != nil {
 			g.scaleSigma = math.Max(g.scaleSigma, float64(p.Plane.ScaleSigma))
 		}
+		return true
 	}
 	if j.session != nil && len(j.session.Strings) > 0 {
-		j.sessionGroups(s, photos, add, put)
+		j.sessionGroups(s, photos, misses, add, put)
 		return out
 	}
 	for _, p := range photos {
 		for _, im := range p.Marks {
+			if !im.Counts() {
+				s.Impacts = append(s.Impacts, im)
+				continue
+			}
 			name := im.Colour
 			if name == "" {
 				name = "marks"
@@ -136,7 +152,7 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo) []measuredGroup {
 
 // sessionGroups takes, of each string's photo, the marks in its accessory's
 // colour. Colours of earlier strings on the same board are theirs.
-func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string)) {
+func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[string]int, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string) bool) {
 	ses := j.session
 	s.Session.Title, s.Session.Date, s.Session.Place, s.Session.DistanceHow = ses.Title, ses.Date, ses.Place, ses.DistanceHow
 	s.Session.WindText, s.Session.TemperatureText = ses.Conditions.Wind, ses.Conditions.TemperatureText
@@ -172,7 +188,10 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name
 	for i, t := range ses.Strings {
 		a, _ := ses.Accessory(t.Accessory)
 		g := add(t.Accessory, a.Letter)
-		name := fmt.Sprintf("%d %s", i+1, t.Accessory)
+		name := stringName(i, t)
+		if n, ok := misses[name]; ok {
+			t.Misses = n
+		}
 		row := sheet.String{Name: name, Accessory: t.Accessory, Photo: t.Photo, Order: t.Order, Shots: t.Shots, Misses: t.Misses, Notes: t.Notes}
 		for _, v := range t.ReadingsMPS {
 			row.Readings = append(row.Readings, sheet.Number(v))
@@ -191,8 +210,8 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, add func(name
 			}
 			lastPhoto[a.Sticker] = t.Photo
 			for _, im := range p.Marks {
-				if a.Sticker == "" || im.Colour == a.Sticker {
-					put(g, p, im, name)
+				byColour := im.String == "" && (a.Sticker == "" || im.Colour == a.Sticker)
+				if (byColour || im.String == name) && put(g, p, im, name) {
 					row.Found++
 				}
 			}
@@ -258,11 +277,21 @@ func answer(s sheet.Summary) string {
 	switch {
 	case n == 0:
 		return "No photo could be measured."
-	case len(s.Impacts) == 0:
+	case counted(s.Impacts) == 0:
 		return "The board was found, but no mark on it."
 	}
 	if words := comparisonAnswer(s.Comparisons); words != "" {
 		return words
 	}
-	return fmt.Sprintf("%s in %s on %s.", plural(len(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
+	return fmt.Sprintf("%s in %s on %s.", plural(counted(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
+}
+
+// counted is how many of the impacts are in a figure.
+func counted(impacts []sheet.Impact) (n int) {
+	for _, m := range impacts {
+		if m.Counts() {
+			n++
+		}
+	}
+	return n
 }

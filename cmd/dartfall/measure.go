@@ -17,6 +17,7 @@ import (
 
 	"dartfall/calib"
 	"dartfall/cmd/dartfall/internal/batch"
+	"dartfall/cmd/dartfall/internal/decisions"
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/cmd/dartfall/internal/units"
@@ -76,8 +77,11 @@ func MeasureCommand(c console) *cli.Command {
 // job is one checked call of measure.
 type job struct {
 	photos   []batch.Photo
+	dir      string           // that holds the photos
 	session  *session.Session // nil without a session file
-	files    []sheet.File     // session.toml by content
+	decided  decisions.State  // what was decided by hand
+	unread   []string         // lines of the decisions that cannot be read
+	files    []sheet.File     // session.toml and decisions by content
 	out      string
 	opts     vision.Options
 	edgeName string
@@ -99,6 +103,9 @@ func measureJob(ctx *cli.Context) (job, error) {
 		return j, usagef("--drop is a number of shots from 0 to 5, not %d", j.drop)
 	}
 	if err := j.findPhotos(ctx.Args().Slice()); err != nil {
+		return j, err
+	}
+	if err := j.readDecisions(); err != nil {
 		return j, err
 	}
 	if s := ctx.String("shard"); s != "" {
@@ -144,6 +151,7 @@ func (j *job) findPhotos(args []string) error {
 		if err := j.readSession(args[0]); err != nil {
 			return err
 		}
+		j.dir = args[0]
 		if j.out == "" {
 			j.out = filepath.Join(args[0], "results")
 		}
@@ -161,8 +169,9 @@ func (j *job) findPhotos(args []string) error {
 		seen[name] = a
 		j.photos = append(j.photos, batch.Photo{Name: name, Path: a})
 	}
+	j.dir = filepath.Dir(args[0])
 	if j.out == "" {
-		j.out = filepath.Join(filepath.Dir(args[0]), "results")
+		j.out = filepath.Join(j.dir, "results")
 	}
 	return nil
 }
@@ -354,7 +363,7 @@ func (j job) lettering() string {
 // runMeasure measures the photos, writes the results and prints the table.
 func runMeasure(ctx context.Context, c console, j job) error {
 	m := measurer{job: j}
-	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering()}
+	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
 	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() {
 		opts.Store = filepath.Join(j.out, "store")
 		opts.Valid = m.picturesExist
@@ -385,6 +394,9 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if err != nil {
 		return err
 	}
+	if err := m.redraw(sum.Photos, sum.Decisions); err != nil {
+		return err
+	}
 	if err := sheet.WriteResults(j.out, sum); err != nil {
 		return err
 	}
@@ -398,7 +410,8 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	}
 	printSummary(c.Out, sum)
 	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
-	if batch.Closing(c.Err, photos) {
+	unfit := slices.ContainsFunc(sum.Decisions, func(d sheet.Decision) bool { return !d.Fits })
+	if batch.Closing(c.Err, photos) || unfit {
 		return errPartial
 	}
 	return nil

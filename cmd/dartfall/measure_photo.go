@@ -14,6 +14,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r2"
 
+	"dartfall/calib"
 	"dartfall/calib/photo"
 	"dartfall/cmd/dartfall/internal/picture"
 	"dartfall/cmd/dartfall/internal/sheet"
@@ -38,7 +39,7 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 	if !p.Camera.Taken.IsZero() {
 		out.Taken = p.Camera.Taken.Format("2006-01-02T15:04:05")
 	}
-	r, err := vision.Read(p, m.job.opts)
+	r, err := vision.Read(p, m.job.optionsFor(p.SHA256))
 	if r != nil {
 		for _, c := range r.Checks {
 			out.Grade = append(out.Grade, sheet.Grade{Check: c.Name, Value: sheet.Number(c.Value), Unit: c.Unit, Level: string(c.Level), Words: c.Words, Advice: c.Advice})
@@ -66,7 +67,14 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 	for i, k := range r.Marks {
 		out.Marks = append(out.Marks, impactOf(r, k, fmt.Sprintf("%s#%d", p.Name, i+1), p.Name))
 	}
-	return out, m.draw(p, r, &out)
+	var radii []float64
+	for _, c := range r.Circles {
+		radii = append(radii, c.RadiusMM)
+		if c.InnerMM < c.RadiusMM {
+			radii = append(radii, c.InnerMM)
+		}
+	}
+	return out, m.draw(p, r.Rectification, radii, r.Flat, stem(p.Name), &out)
 }
 
 // coloursMissing says which declared colours no mark has. In a session a photo
@@ -140,52 +148,50 @@ func impactOf(r *vision.Reading, k vision.Mark, id, photoName string) sheet.Impa
 	return im
 }
 
-// draw writes the overlay and the flat picture of one photo.
-func (m measurer) draw(p *photo.Photo, r *vision.Reading, out *sheet.Photo) error {
-	stem := strings.TrimSuffix(p.Name, filepath.Ext(p.Name))
+// draw writes the overlay and the flat picture of one photo, named after stem.
+func (m measurer) draw(p *photo.Photo, rect *calib.Rectification, radiiMM []float64, flat *vision.Flat, stem string, out *sheet.Photo) error {
 	var colours []string
 	who := map[string]int{}
-	for _, k := range r.Marks {
+	var marks []picture.Mark
+	count := map[string]int{}
+	for _, k := range out.Marks {
+		if !k.Counts() {
+			continue
+		}
 		if _, ok := who[k.Colour]; !ok {
 			who[k.Colour] = len(colours)
 			colours = append(colours, k.Colour)
 		}
+		count[k.Colour]++
+		marks = append(marks, picture.Mark{
+			Pos: r2.Vec{X: float64(k.XMM), Y: float64(k.YMM)}, DiameterMM: float64(k.DiameterMM), Who: who[k.Colour], Number: count[k.Colour],
+			SetAside: k.SetAside != "", Doubtful: k.Confidence < 0.5,
+		})
 	}
 	names := make([]string, len(colours))
 	for i, c := range colours {
 		names[i] = m.nameOf(c)
 	}
 	ids := picture.Identities(names, colours)
-	var marks []picture.Mark
-	count := map[string]int{}
-	for _, k := range r.Marks {
-		count[k.Colour]++
-		marks = append(marks, picture.Mark{Pos: k.Pos, DiameterMM: k.DiameterMM, Who: who[k.Colour], Number: count[k.Colour], Doubtful: k.Confidence < 0.5})
-	}
-	lo, _ := r.PxPerMM(r2.Vec{})
-	facts := picture.Facts{Photo: p.Name, PxPerMM: lo, ResidualMM: r.ResidualPx / lo, Distance: m.job.distance.Text}
+	facts := picture.Facts{Photo: p.Name, PxPerMM: float64(out.Plane.PxPerMM), ResidualMM: float64(out.Plane.ResidualMM), Distance: m.job.distance.Text}
 	if out.State == sheet.Rough {
 		facts.Note = "rough"
 	}
-	var radii []float64
-	for _, c := range r.Circles {
-		radii = append(radii, c.RadiusMM)
-		if c.InnerMM < c.RadiusMM {
-			radii = append(radii, c.InnerMM)
-		}
-	}
-	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Rect: r.Rectification, RadiiMM: radii, Marks: marks, Identities: ids, Facts: facts})
-	flat := picture.FlatPicture(picture.FlatInput{Image: r.Flat.Image, PxPerMM: r.Flat.PxPerMM, Centre: r.Flat.Centre, Marks: marks, Identities: ids, Facts: facts})
+	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Rect: rect, RadiiMM: radiiMM, Marks: marks, Identities: ids, Facts: facts})
+	squared := picture.FlatPicture(picture.FlatInput{Image: flat.Image, PxPerMM: flat.PxPerMM, Centre: flat.Centre, Marks: marks, Identities: ids, Facts: facts})
 	out.OverlayAt = stem + "-overlay.jpg"
 	if err := writeJPEG(filepath.Join(m.job.out, out.OverlayAt), over.Image); err != nil {
 		return err
 	}
 	out.Flat = &sheet.Flat{
-		File: stem + "-flat.jpg", WidthPx: r.Flat.Image.Rect.Dx(), HeightPx: r.Flat.Image.Rect.Dy(),
-		PxPerMM: sheet.Number(r.Flat.PxPerMM), CentrePx: [2]sheet.Number{sheet.Number(r.Flat.Centre.X), sheet.Number(r.Flat.Centre.Y)},
+		File: stem + "-flat.jpg", WidthPx: flat.Image.Rect.Dx(), HeightPx: flat.Image.Rect.Dy(),
+		PxPerMM: sheet.Number(flat.PxPerMM), CentrePx: [2]sheet.Number{sheet.Number(flat.Centre.X), sheet.Number(flat.Centre.Y)},
 	}
-	return writeJPEG(filepath.Join(m.job.out, out.Flat.File), flat.Image)
+	return writeJPEG(filepath.Join(m.job.out, out.Flat.File), squared.Image)
 }
+
+// stem is what the pictures of a photo are named after.
+func stem(name string) string { return strings.TrimSuffix(name, filepath.Ext(name)) }
 
 // nameOf returns the accessory that wears a sticker colour, or the colour.
 func (m measurer) nameOf(colour string) string {

@@ -30,6 +30,7 @@ func printSummary(w io.Writer, s sheet.Summary) {
 			fmt.Fprintf(w, "  note: %s\n", x)
 		}
 	}
+	printDecisions(w, s.Decisions)
 	if len(s.Groups) == 0 {
 		return
 	}
@@ -39,6 +40,9 @@ func printSummary(w io.Writer, s sheet.Summary) {
 		t.AppendRow(append(table.Row{g.Letter, g.Accessory, "all"}, figureCells(g.All, photoSigma(s, g.Accessory))...))
 		if g.Without != nil {
 			t.AppendRow(append(table.Row{"", "", fmt.Sprintf("without %d", g.All.N-g.Without.N)}, figureCells(*g.Without, "")...))
+		}
+		if g.WithoutFlyers != nil {
+			t.AppendRow(append(table.Row{"", "", "without " + plural(g.All.N-g.WithoutFlyers.N, "flyer")}, figureCells(*g.WithoutFlyers, "")...))
 		}
 	}
 	t.Render()
@@ -128,6 +132,19 @@ func speedUnit(s sheet.Summary) (name string, perMPS float64) {
 		return "fps", units.FPS(1)
 	}
 	return "m/s", 1
+}
+
+// printDecisions counts what was decided by hand and names what no longer fits.
+func printDecisions(w io.Writer, made []sheet.Decision) {
+	if len(made) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "\nDecided by hand: %s.\n", plural(len(made), "decision"))
+	for _, d := range made {
+		if !d.Fits {
+			fmt.Fprintf(w, "  decision %s, %s: %s\n", d.ID, d.Time, d.Words)
+		}
+	}
 }
 
 func figureCells(f sheet.Figures, photoSigma string) table.Row {

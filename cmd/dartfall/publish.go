@@ -165,7 +165,7 @@ func scene(s sheet.Summary) picture.Scene {
 		a := picture.Accessory{Identity: ids[i], Sticker: stickers[i], Declared: g.Shots, Misses: make([]picture.Miss, g.Misses)}
 		index := map[string]int{}
 		for _, m := range s.Impacts {
-			if m.Accessory == g.Accessory && m.Source != sheet.Removed {
+			if m.Accessory == g.Accessory && m.Counts() {
 				index[m.ID] = len(a.Impacts)
 				a.Impacts = append(a.Impacts, picture.Impact{
 					Pos: r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}, SetAside: m.SetAside != "", Doubtful: m.Confidence < 0.5,

@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -49,7 +50,7 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 	t, err := template.New("report").Funcs(template.FuncMap{
 		"fig": v.figure, "est": v.estimate, "path": fmt.Sprintf, "board": v.board, "strips": v.strips,
 		"glyph": v.glyph, "description": func() (string, error) { return Description(s) }, "boardAlt": func() string { return BoardAlt(s) },
-		"settled": v.settled, "bytime": bytime, "heights": v.heights, "hasFlight": func() bool { return s.Flight != nil },
+		"settled": v.settled, "bytime": bytime, "heights": v.heights, "flyers": v.flyers, "hasFlight": func() bool { return s.Flight != nil },
 	}).Parse(page)
 	if err != nil {
 		return nil, fmt.Errorf("report template: %v", err)
@@ -267,7 +268,7 @@ func (v view) board() template.HTML {
 		fmt.Fprintf(&b, `<circle class="ring" r="%.1f"/>`, ring)
 	}
 	for _, m := range v.Impacts {
-		if m.Source == sheet.Removed || !m.XMM.Known() || !m.YMM.Known() {
+		if !m.Counts() || !m.XMM.Known() || !m.YMM.Known() {
 			continue
 		}
 		id, known := v.identity(m.Accessory)
@@ -358,6 +359,11 @@ func (v view) heights() bool {
 		}
 	}
 	return false
+}
+
+// flyers reports whether any group has shots with a stated cause.
+func (v view) flyers() bool {
+	return slices.ContainsFunc(v.Groups, func(g sheet.Group) bool { return g.WithoutFlyers != nil })
 }
 
 // deal is a settled difference with both prices.

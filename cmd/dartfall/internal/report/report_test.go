@@ -43,6 +43,8 @@ func sample() sheet.Summary {
 				XMM: sheet.Number(size * math.Cos(a) * float64(k) / 6), YMM: sheet.Number(size * math.Sin(a) * float64(k) / 6)})
 		}
 	}
+	flyers := figures(14, 61.5)
+	s.Groups[0].WithoutFlyers = &flyers
 	s.Groups[2].Misses = 1
 	s.Groups[2].All.ExtremeSpreadMM.AtLeast = true
 	s.Groups[2].All.ExtremeSpreadMM.High = sheet.Unknown()

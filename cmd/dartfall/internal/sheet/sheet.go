@@ -238,11 +238,15 @@ const (
 	Removed = "removed" // found, then removed by hand; kept here, never counted
 )
 
-// Reasons for not counting an impact in the figures "without".
+// Reasons for setting an impact aside.
 const (
-	Outlier = "outlier" // by the session's rule
-	Flyer   = "flyer"   // a cause was stated
+	Outlier = "outlier" // by the session's rule: not in the figures "without"
+	Flyer   = "flyer"   // a cause was stated: not in the figures "without flyers"
+	Sighter = "sighter" // a shot before the counted ones, by hand: in no figure
 )
+
+// Counts reports whether the impact is in any figure.
+func (m Impact) Counts() bool { return m.Source != Removed && m.SetAside != Sighter }
 
 // Impact is one mark on the board and what it stands for.
 type Impact struct {
@@ -264,7 +268,7 @@ type Impact struct {
 	Flags      []string  `json:"flags"`      // touching, hidden, off-face, ...
 	Source     string    `json:"source"`     // found, added, moved or removed
 	Cause      string    `json:"cause"`      // stated cause of a flyer; else ""
-	SetAside   string    `json:"set_aside"`  // outlier, flyer or ""
+	SetAside   string    `json:"set_aside"`  // outlier, flyer, sighter or ""
 }
 
 // OutlierRule is the one rule for every accessory.
@@ -287,6 +291,8 @@ type Group struct {
 	Misses    int      `json:"misses"`
 	All       Figures  `json:"all"`
 	Without   *Figures `json:"without"` // null when no rule is in force
+	// WithoutFlyers leaves out the shots with a stated cause; null without any.
+	WithoutFlyers *Figures `json:"without_flyers"`
 	// Shrinkage is what dropping as many does to the extreme spread of a clean
 	// normal group of this n by luck alone, as a share; null without a drop rule.
 	ShrinkageByLuck Number   `json:"shrinkage_by_luck"`

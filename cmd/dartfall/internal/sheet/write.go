@@ -106,8 +106,8 @@ var csvHeader = []string{
 
 // WriteCSV writes impacts as comma-separated values after RFC 4180 with a header
 // line, UTF-8, decimal points, full precision; an unknown number is an empty
-// cell. Flags are separated by spaces. Impacts removed by hand are left out: the
-// list is what counts. Text that a spreadsheet would run as a formula gets a
+// cell. Flags are separated by spaces. Impacts removed by hand and sighters are left
+// out: the list is what counts. Text that a spreadsheet would run as a formula gets a
 // leading apostrophe (OWASP, "CSV Injection").
 func WriteCSV(w io.Writer, impacts []Impact) error {
 	c := csv.NewWriter(w)
@@ -115,7 +115,7 @@ func WriteCSV(w io.Writer, impacts []Impact) error {
 		return err
 	}
 	for _, m := range impacts {
-		if m.Source == Removed {
+		if !m.Counts() {
 			continue
 		}
 		row := []string{

@@ -1,0 +1,150 @@
+package main
+
+import (
+	"bytes"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"dartfall/cmd/dartfall/internal/decisions"
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+// asDecided is a mark of the results as a decision would record it.
+func asDecided(m sheet.Impact) decisions.Mark {
+	return decisions.Mark{
+		XPx: float64(m.XPx), YPx: float64(m.YPx), XMM: float64(m.XMM), YMM: float64(m.YMM), SigmaPx: 0.3,
+		DiameterMM: float64(m.DiameterMM), Colour: m.Colour,
+	}
+}
+
+// A folder of one photo is measured, one mark of each colour is decided on, and
+// measure is run again: figures, lists and pictures follow, undo brings the first
+// result back, and another photo under the same name takes no decision.
+func TestMeasureHonoursDecisions(t *testing.T) {
+	dir := t.TempDir()
+	photo := filepath.Join(dir, "demo-3.jpg")
+	copyFile(t, filepath.Join("..", "..", "testdata", "demo", "demo-3.jpg"), photo)
+	measure := func(want int) sheet.Summary {
+		t.Helper()
+		var o, e bytes.Buffer
+		status := run([]string{"dartfall", "measure", "--rings", "200mm,400mm,600mm,800mm", "--stickers", "blue,orange,purple", "--sticker-size", "19mm", dir}, strings.NewReader(""), &o, &e)
+		if status != want {
+			t.Fatalf("status %d, want %d\n%s%s", status, want, o.String(), e.String())
+		}
+		_, s, err := readSummary(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(s.Decisions); n > 0 && !strings.Contains(o.String(), "Decided by hand: "+plural(n, "decision")) {
+			t.Errorf("the output does not count %d decisions:\n%s", n, o.String())
+		}
+		return s
+	}
+	first := measure(statusDone)
+	n := map[string]int{}
+	var blue, orange, purple sheet.Impact
+	for _, g := range first.Groups {
+		n[g.Accessory] = g.All.N
+	}
+	for _, m := range first.Impacts {
+		switch m.Colour {
+		case "blue":
+			blue = m
+		case "orange":
+			orange = m
+		case "purple":
+			purple = m
+		}
+	}
+	file, err := decisions.OpenFile(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	decide := func(k decisions.Kind, m sheet.Impact, change func(*decisions.Mark)) {
+		t.Helper()
+		after := asDecided(m)
+		change(&after)
+		d := decisions.Decision{Time: time.Now(), Kind: k, Photo: m.Photo, SHA256: first.Photos[0].SHA256, Reason: "looked at it", After: &decisions.Side{Marks: []decisions.Mark{after}}}
+		if k != decisions.Add {
+			d.Mark, d.Before = m.ID, &decisions.Side{Marks: []decisions.Mark{asDecided(m)}}
+		}
+		if _, err := file.Append(d, len(file.Log().Decisions)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	decide(decisions.Remove, blue, func(m *decisions.Mark) { m.Role = decisions.IsRemoved })
+	decide(decisions.Add, orange, func(m *decisions.Mark) { m.XPx += 60 })
+	decide(decisions.Flag, purple, func(m *decisions.Mark) { m.Role, m.Cause = decisions.IsFlyer, "dart jammed" })
+	second := measure(statusDone)
+	if len(second.Decisions) != 3 || !second.Decisions[0].Fits || second.Decisions[1].Reason != "looked at it" {
+		t.Fatalf("decisions = %+v", second.Decisions)
+	}
+	for _, g := range second.Groups {
+		want := n[g.Accessory] + map[string]int{"blue": -1, "orange": 1}[g.Accessory]
+		if g.All.N != want {
+			t.Errorf("%s: n = %d, want %d", g.Accessory, g.All.N, want)
+		}
+		if flyers := g.WithoutFlyers != nil; flyers != (g.Accessory == "purple") || (flyers && g.WithoutFlyers.N != want-1) {
+			t.Errorf("%s: figures without flyers %+v", g.Accessory, g.WithoutFlyers)
+		}
+	}
+	table, err := os.ReadFile(filepath.Join(dir, "results", "impacts.csv"))
+	if err != nil || bytes.Contains(table, []byte(blue.ID+"\n")) || !bytes.Contains(table, []byte("demo-3.jpg+2")) || !bytes.Contains(table, []byte("dart jammed")) {
+		t.Errorf("impacts.csv does not follow the decisions (%v):\n%s", err, table)
+	}
+	page, err := os.ReadFile(filepath.Join(dir, "results", "report.html"))
+	if err != nil || !bytes.Contains(page, []byte("3 decisions")) || !bytes.Contains(page, []byte("dart jammed")) {
+		t.Errorf("report.html does not list the decisions (%v)", err)
+	}
+	for _, name := range []string{second.Photos[0].OverlayAt, second.Photos[0].Flat.File} {
+		if _, err := os.Stat(filepath.Join(dir, "results", name)); err != nil || !strings.Contains(name, "-decided-") {
+			t.Errorf("picture %s: %v", name, err)
+		}
+	}
+
+	for i := 3; i > 0; i-- {
+		undo := decisions.Decision{Time: time.Now(), Kind: decisions.Undo, Of: decisions.Replay(file.Log().Decisions).Undo}
+		if _, err := file.Append(undo, len(file.Log().Decisions)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	third := measure(statusDone)
+	if len(third.Decisions) != 0 || len(third.Impacts) != len(first.Impacts) || third.Photos[0].OverlayAt != first.Photos[0].OverlayAt {
+		t.Errorf("after three undos: %d decisions, %d impacts, overlay %s", len(third.Decisions), len(third.Impacts), third.Photos[0].OverlayAt)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "results", second.Photos[0].OverlayAt)); err == nil {
+		t.Error("the picture of what was taken back is still there")
+	}
+
+	// The outermost ring given as 400 mm instead of 800: all lengths halve.
+	ring := decisions.Decision{Time: time.Now(), Kind: decisions.Ring, Photo: "demo-3.jpg", SHA256: first.Photos[0].SHA256, After: &decisions.Side{Board: &decisions.Board{RingMM: 400}}}
+	if _, err := file.Append(ring, 6); err != nil {
+		t.Fatal(err)
+	}
+	halved := measure(statusDone)
+	a, b := float64(halved.Photos[0].Rings[0].DiameterMM), float64(first.Photos[0].Rings[0].DiameterMM)
+	if !(math.Abs(2*a-b) <= 0.002*b) {
+		t.Errorf("the outermost ring measures %.2f mm, want half of %.2f", a, b)
+	}
+
+	copyFile(t, filepath.Join("..", "..", "testdata", "demo", "demo-1.jpg"), photo)
+	changed := measure(statusPartial)
+	if len(changed.Decisions) != 1 || changed.Decisions[0].Fits || !strings.Contains(changed.Decisions[0].Words, "another photo than it was") {
+		t.Errorf("a decision on a changed photo: %+v", changed.Decisions)
+	}
+}
+
+func copyFile(t *testing.T, from, to string) {
+	t.Helper()
+	b, err := os.ReadFile(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(to, b, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}

@@ -1,0 +1,117 @@
+package vision
+
+import (
+	"image"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// SquareUp flattens the board out to where findMarks looks, beyond the outer ring.
+func SquareUp(img *image.NRGBA, rect *calib.Rectification, outerMM, pxPerMM float64) *Flat {
+	return flatten(img, rect, viewOf(rect, img.Rect.Max, reachShare*outerMM), pxPerMM)
+}
+
+// Snapped is a disc found near a place that a person pointed at.
+type Snapped struct {
+	Pos        r2.Vec     // centre on the board, mm
+	Photo      calib.Px   // centre in the photo
+	CovMM2     [3]float64 // covariance xx, xy, yy of Pos from the disc's edge, mm²
+	DiameterMM float64
+}
+
+// Snap finds the centre of the disc of about radiusMM that at lies on, by the rim
+// that the detector measures too. The radius is held when hold is set, and fitted
+// otherwise. It returns false when there is no rim of that size around at: then the
+// place that was pointed at is the best there is.
+func Snap(img *image.NRGBA, rect *calib.Rectification, at calib.Px, radiusMM float64, hold bool) (Snapped, bool) {
+	from := rect.ToBoard(at)
+	if !rect.InFront(from) || !(radiusMM > 0) {
+		return Snapped{}, false
+	}
+	inside, ok := medianColour(img, rect, from, 0.35*radiusMM)
+	if !ok {
+		return Snapped{}, false
+	}
+	lo, hi := rect.PxPerMM(from)
+	tol := 1.2 / math.Sqrt(lo*hi)
+	var best Snapped
+	bestShare := snapShare
+	for _, start := range snapStarts {
+		c := snapFit{pos: r2.Add(from, r2.Scale(radiusMM, start)), radius: radiusMM}
+		if c.fit(img, rect, inside, radiusMM, hold, tol) && c.share > bestShare && r2.Norm(r2.Sub(c.pos, from)) < 1.05*c.radius {
+			best, bestShare = Snapped{Pos: c.pos, Photo: rect.ToPhoto(c.pos), CovMM2: c.cov, DiameterMM: 2 * c.radius}, c.share
+		}
+	}
+	return best, bestShare > snapShare
+}
+
+// snapShare is the least share of the rim that must lie on the circle, as for a disc
+// that was found (hasRim): the rest may be under another disc.
+const snapShare = 0.45
+
+// snapStarts are where the centre may lie from the place pointed at, in radii: the
+// rays of one start see the rim when the centre is less than a quarter radius off.
+var snapStarts = func() []r2.Vec {
+	starts := []r2.Vec{{}}
+	for _, ring := range []struct {
+		n int
+		r float64
+	}{{6, 0.4}, {12, 0.8}} {
+		for k := range ring.n {
+			sin, cos := math.Sincos(2 * math.Pi * float64(k) / float64(ring.n))
+			starts = append(starts, r2.Vec{X: ring.r * cos, Y: ring.r * sin})
+		}
+	}
+	return starts
+}()
+
+// snapFit is a disc being fitted.
+type snapFit struct {
+	pos    r2.Vec
+	radius float64
+	cov    [3]float64
+	share  float64 // of the rim that lies on the circle
+}
+
+// fit repeats casting rays and fitting, since rays from off the centre see a part
+// of the rim only.
+func (c *snapFit) fit(img *image.NRGBA, rect *calib.Rectification, inside [3]float32, radiusMM float64, hold bool, tol float64) bool {
+	for range 3 {
+		m := castRays(img, rect, c.pos, c.radius, raysPerDisc, inside)
+		fixed := radiusMM
+		if !hold && 10*m.clean > 7*m.seen {
+			fixed = 0
+		}
+		move, r, cov, _, share, ok := fitCircle(m, fixed, c.radius, max(0.06*radiusMM, tol))
+		if !ok || r2.Norm(move) > 0.6*radiusMM || !(math.Abs(r-radiusMM) <= 0.3*radiusMM) {
+			return false
+		}
+		c.pos, c.radius, c.cov, c.share = r2.Add(c.pos, move), r, cov, share
+	}
+	return true
+}
+
+// medianColour returns the median colour in linear light over a small disc about a
+// board point.
+func medianColour(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, radiusMM float64) (colour [3]float32, ok bool) {
+	var v [3][]float32
+	for q := range 40 {
+		rho := radiusMM * math.Sqrt((float64(q)+0.5)/40)
+		sin, cos := math.Sincos(2.399963 * float64(q)) // a sunflower pattern
+		if l, in := sampleRGB(img, rect.ToPhoto(r2.Add(c, r2.Vec{X: rho * cos, Y: rho * sin}))); in {
+			for k := range v {
+				v[k] = append(v[k], l[k])
+			}
+		}
+	}
+	if len(v[0]) < 3 {
+		return colour, false
+	}
+	for k := range v {
+		colour[k] = selectKth(v[k], len(v[k])/2)
+	}
+	return colour, true
+}

@@ -17,12 +17,15 @@ type Options struct {
 	Rings  RingSpec
 	Marks  MarkOptions
 	Points []calib.Tie // corresponding points given by hand; with three or more the rings are not searched
+	// PhotoUp takes the photo's upright for up without looking for an up mark.
+	PhotoUp bool
 }
 
 // Reading is all that was seen on one photo of a board.
 type Reading struct {
 	*calib.Rectification
 	Basis      Basis
+	Up         Up
 	ResidualPx float64  // robust standard deviation of ring edges about the plane
 	Circles    []Circle // of the face, largest first
 	EdgePoints int
@@ -63,9 +66,17 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	if err != nil {
 		return &Reading{}, explain(err)
 	}
+	rect, up := fit.sol.Rectification, Up{Source: UpByPhoto, SigmaRad: photoUpSigma}
+	switch {
+	case fit.basis == ByPoints:
+		up = Up{Source: UpByPoints}
+	case !opts.PhotoUp:
+		rect, up = turnUp(p.Image, rect, fit.circles[0].RadiusMM)
+	}
 	out := &Reading{
-		Rectification: fit.sol.Rectification,
+		Rectification: rect,
 		Basis:         fit.basis,
+		Up:            up,
 		ResidualPx:    fit.sol.ResidualPx,
 		Circles:       fit.circles,
 		EdgePoints:    len(fit.sol.Inliers),

@@ -58,6 +58,7 @@ func MeasureCommand(c console) *cli.Command {
 			&cli.StringFlag{Name: "sticker-size", Usage: "diameter of the stickers, such as 19mm; without it it is learnt"},
 			&cli.BoolFlag{Name: "marks", Usage: "find bare marks (holes, dents, smudges, chalk) instead of stickers"},
 			&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
+			&cli.StringFlag{Name: "up", Usage: "where up comes from: mark (the printed triangle) or photo (held level); without it the mark, where one is clearly seen"},
 			&cli.StringFlag{Name: "distance", Usage: "from muzzle to board, such as 25m or 100ft; gives angles too"},
 			&cli.IntFlag{Name: "drop", Value: 2, Usage: "shots per colour whose removal shrinks the extreme spread most, for the figures without outliers: 0 to 5"},
 			&cli.StringFlag{Name: "out", Usage: "folder for the results"},
@@ -85,6 +86,7 @@ type job struct {
 	out      string
 	opts     vision.Options
 	edgeName string
+	up       string    // mark, photo or ""
 	givenMM  []float64 // ring diameters that the user gave
 	drop     int       // for the drop rule; 0 with another
 	chance   float64   // for the robust test; 0 with another
@@ -128,6 +130,7 @@ func measureJob(ctx *cli.Context) (job, error) {
 	j.note("sticker size mm", fmt.Sprint(j.opts.Marks.SizeMM))
 	j.note("bare marks", fmt.Sprint(j.opts.Marks.Bare))
 	j.note("points", ctx.String("points"))
+	j.note("up", j.up)
 	return j, nil
 }
 
@@ -202,7 +205,7 @@ func (j *job) readBoard(ctx *cli.Context) error {
 			j.givenMM = append(j.givenMM, r.MM)
 		}
 		rings.OuterMM, rings.TolMM = s.Board.Ring.MM, s.Board.Ring.TolMM
-		j.edgeName = s.Board.RingEdge
+		j.edgeName, j.up = s.Board.RingEdge, s.Board.Up
 		j.distance = s.Distance
 		if t := s.Board.TapeMM(); t > 0 && rings.OuterMM > 0 {
 			// The tape outranks the nominal print: all rings shrink alike.
@@ -266,6 +269,16 @@ func (j *job) readBoard(ctx *cli.Context) error {
 		rings.Edge = vision.RingInner
 	default:
 		return usagef("--ring-edge is outer, middle or inner, not %q", j.edgeName)
+	}
+	if v := ctx.String("up"); v != "" {
+		j.up = v
+	}
+	switch j.up {
+	case "", "mark":
+	case "photo":
+		j.opts.PhotoUp = true
+	default:
+		return usagef("--up is mark or photo, not %q", j.up)
 	}
 	if v := ctx.String("distance"); v != "" {
 		mm, tol, err := units.LengthTolerance(v)

@@ -130,7 +130,34 @@ func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {
 		}
 		out.Rings = append(out.Rings, ring)
 	}
-	out.Up = sheet.Up{Source: "photo", SigmaDeg: 2, Words: "up is the photo's upright; width, height and centre offset rest on it, sizes do not"}
+	out.Up = m.upOf(r.Up)
+	if m.job.up == "mark" && r.Up.Source == vision.UpByPhoto {
+		out.Warnings = append(out.Warnings, "no up mark is clearly seen (a filled triangle outside the outermost ring): the photo's upright is taken instead")
+	}
+}
+
+// upOf says where up comes from.
+func (m measurer) upOf(u vision.Up) sheet.Up {
+	const rests = "; width, height and the centre's place rest on it, sizes do not"
+	out := sheet.Up{Source: string(u.Source), SigmaDeg: sheet.Number(u.SigmaRad * 180 / math.Pi)}
+	switch u.Source {
+	case vision.UpByMark:
+		lean := u.LeanRad * 180 / math.Pi
+		out.Words = "up is the printed up mark's"
+		if math.Abs(lean) >= 1 {
+			way := "anticlockwise"
+			if lean < 0 {
+				way = "clockwise"
+			}
+			out.Words += fmt.Sprintf(", %.0f° %s of the photo's upright", math.Abs(lean), way)
+		}
+	case vision.UpByPoints:
+		out.Words = "up is that of the points given"
+	default:
+		out.Words = "up is the photo's upright, good to 2° when the phone was held level"
+	}
+	out.Words += rests
+	return out
 }
 
 func impactOf(r *vision.Reading, k vision.Mark, id, photoName string) sheet.Impact {
@@ -138,8 +165,8 @@ func impactOf(r *vision.Reading, k vision.Mark, id, photoName string) sheet.Impa
 	im := sheet.Impact{
 		ID: id, Photo: photoName, Colour: k.Colour, Kind: string(k.Kind),
 		XMM: sheet.Number(k.Pos.X), YMM: sheet.Number(k.Pos.Y), SigmaMM: sheet.Number(math.Sqrt((xx + yy) / 2)),
-		CovMM2: [3]sheet.Number{sheet.Number(xx), sheet.Number(xy), sheet.Number(yy)},
-		XPx:    sheet.Number(k.Photo.X), YPx: sheet.Number(k.Photo.Y), DiameterMM: sheet.Number(k.DiameterMM),
+		CovMM2: [3]sheet.Number{sheet.Number(xx), sheet.Number(xy), sheet.Number(yy)}, Up: string(r.Up.Source),
+		XPx: sheet.Number(k.Photo.X), YPx: sheet.Number(k.Photo.Y), DiameterMM: sheet.Number(k.DiameterMM),
 		Visible: sheet.Number(k.Visible), Confidence: sheet.Number(k.Confidence), Source: sheet.Found,
 	}
 	for _, f := range k.Flags {

@@ -21,6 +21,7 @@ func printSummary(w io.Writer, s sheet.Summary) {
 		}
 		fmt.Fprintf(w, "\n%s (%s): plane from %s, ring edges %.2f px from it, %.2f px per mm, %.0f° off square-on\n",
 			p.Name, p.State, p.Plane.Method, float64(p.Plane.ResidualPx), float64(p.Plane.PxPerMM), float64(p.Plane.TiltDeg))
+		fmt.Fprintf(w, "  %s\n", p.Up.Words)
 		for _, g := range p.Grade {
 			if g.Level != "good" {
 				fmt.Fprintf(w, "  rough: %s; %s\n", g.Words, g.Advice)

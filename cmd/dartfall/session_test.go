@@ -80,6 +80,14 @@ func TestMeasureSessionFolder(t *testing.T) {
 	if len(s.Velocities) != 3 || s.Velocities[0].N != 15 || !(math.Abs(float64(s.Velocities[0].MeanMPS.Value)-3041.6/15*0.3048) <= 1e-9) || s.Velocities[1].N != 14 || len(s.Velocities[0].Suspect) > 0 {
 		t.Errorf("velocities = %+v", s.Velocities)
 	}
+	for _, im := range s.Impacts {
+		if im.Up != "mark" {
+			t.Errorf("the up of %s rests on %q, want the printed mark", im.ID, im.Up)
+		}
+	}
+	if n := strings.Count(out, "up is the printed up mark's"); n != 4 {
+		t.Errorf("the terminal says %d times where up comes from, want 4:\n%s", n, out)
+	}
 	table, err := os.ReadFile(filepath.Join(dir, "results", "impacts.csv"))
 	if err != nil {
 		t.Fatal(err)

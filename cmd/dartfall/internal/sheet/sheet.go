@@ -215,7 +215,7 @@ type Ring struct {
 // Up says where the direction of "up" comes from. Width, height and windage rest
 // on it; sizes do not.
 type Up struct {
-	Source   string `json:"source"` // mark, photo, user or marks (old marks of the photo before)
+	Source   string `json:"source"` // mark (printed), photo (its upright) or points (given by hand)
 	SigmaDeg Number `json:"sigma_deg"`
 	Words    string `json:"words"`
 }
@@ -260,6 +260,7 @@ type Impact struct {
 	YMM        Number    `json:"y_mm"`
 	SigmaMM    Number    `json:"sigma_mm"` // per axis: root of the mean of the two variances
 	CovMM2     [3]Number `json:"cov_mm2"`  // xx, xy, yy of the whole photo budget
+	Up         string    `json:"up"`       // what +y rests on, as in Up.Source
 	XPx        Number    `json:"x_px"`
 	YPx        Number    `json:"y_px"`
 	DiameterMM Number    `json:"diameter_mm"`

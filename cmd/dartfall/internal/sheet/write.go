@@ -101,7 +101,7 @@ func strict(b []byte, v any) error {
 var csvHeader = []string{
 	"photo", "string", "accessory", "colour", "x_mm", "y_mm", "sigma_mm", "flags",
 	"set_aside", "source", "cause", "confidence", "cov_xx_mm2", "cov_xy_mm2", "cov_yy_mm2",
-	"x_px", "y_px", "diameter_mm", "kind", "id",
+	"x_px", "y_px", "diameter_mm", "kind", "id", "up",
 }
 
 // WriteCSV writes impacts as comma-separated values after RFC 4180 with a header
@@ -123,7 +123,7 @@ func WriteCSV(w io.Writer, impacts []Impact) error {
 			num(m.XMM), num(m.YMM), num(m.SigmaMM), text(strings.Join(m.Flags, " ")),
 			text(m.SetAside), text(m.Source), text(m.Cause), num(m.Confidence),
 			num(m.CovMM2[0]), num(m.CovMM2[1]), num(m.CovMM2[2]),
-			num(m.XPx), num(m.YPx), num(m.DiameterMM), text(m.Kind), text(m.ID),
+			num(m.XPx), num(m.YPx), num(m.DiameterMM), text(m.Kind), text(m.ID), text(m.Up),
 		}
 		if err := c.Write(row); err != nil {
 			return err

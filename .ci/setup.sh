@@ -9,7 +9,7 @@ stop() {
 	exit 1
 }
 
-packages="g++ pkg-config libopencv-dev"
+packages="g++ pkg-config libopencv-dev libturbojpeg0-dev"
 if [ "${1:-}" = tests ]; then
 	packages="$packages opencv-doc chromium poppler-utils"
 fi
@@ -21,13 +21,13 @@ minor=$(go version | sed -n 's/^go version go1\.\([0-9]*\).*/\1/p')
 
 if ! command -v dpkg-query >/dev/null 2>&1 || ! command -v apt-get >/dev/null 2>&1; then
 	# Whatever the system is called: what counts is that the build will work.
-	if command -v c++ >/dev/null 2>&1 && pkg-config --exists opencv4 2>/dev/null; then
+	if command -v c++ >/dev/null 2>&1 && pkg-config --exists opencv4 libturbojpeg 2>/dev/null; then
 		exit 0
 	fi
-	stop "this script installs packages on Debian and Ubuntu only. Install a C++ compiler, pkg-config and OpenCV 4 yourself:
-  macOS    xcode-select --install; brew install pkg-config opencv
-  Fedora   sudo dnf install gcc-c++ pkgconf opencv-devel
-  Arch     sudo pacman -S --needed gcc pkgconf opencv vtk hdf5
+	stop "this script installs packages on Debian and Ubuntu only. Install a C++ compiler, pkg-config, OpenCV 4 and libjpeg-turbo yourself:
+  macOS    xcode-select --install; brew install pkg-config opencv jpeg-turbo
+  Fedora   sudo dnf install gcc-c++ pkgconf opencv-devel turbojpeg-devel
+  Arch     sudo pacman -S --needed gcc pkgconf opencv vtk hdf5 libjpeg-turbo
   Windows  use WSL with Debian or Ubuntu and run this again there
 then run this again"
 fi

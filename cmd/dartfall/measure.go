@@ -375,7 +375,7 @@ func (j job) lettering() string {
 
 // runMeasure measures the photos, writes the results and prints the table.
 func runMeasure(ctx context.Context, c console, j job) error {
-	m := measurer{job: j}
+	m := newMeasurer(j)
 	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
 	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() {
 		opts.Store = filepath.Join(j.out, "store")

@@ -5,12 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"image/draw"
 	"math"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
@@ -21,15 +21,25 @@ import (
 	"dartfall/vision"
 )
 
-// measurer measures one photo at a time for a job.
-type measurer struct{ job job }
+// measurer measures photos for a job, one at a time for each worker.
+type measurer struct {
+	job job
+	// decoders holds *vision.JPEGDecoder: a photo's 50 MB are used again for the next.
+	decoders *sync.Pool
+}
+
+func newMeasurer(j job) measurer {
+	return measurer{j, &sync.Pool{New: func() any { return new(vision.JPEGDecoder) }}}
+}
 
 // pictureQuality is the JPEG quality of the overlay and the flat picture.
 const pictureQuality = 88
 
 // measure reads one photo, finds board and marks, and draws its two pictures.
 func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
-	p, err := photo.Load(path, photo.Options{DecodeJPEG: vision.DecodeJPEG})
+	decoder := m.decoders.Get().(*vision.JPEGDecoder)
+	defer m.decoders.Put(decoder)
+	p, err := photo.Load(path, photo.Options{DecodeJPEG: decoder.Decode})
 	if err != nil {
 		return sheet.Photo{}, err
 	}
@@ -232,14 +242,8 @@ func (m measurer) nameOf(colour string) string {
 	return colour
 }
 
-func writeJPEG(path string, img image.Image) error {
-	n, ok := img.(*image.NRGBA)
-	if !ok {
-		b := img.Bounds()
-		n = image.NewNRGBA(image.Rect(0, 0, b.Dx(), b.Dy()))
-		draw.Draw(n, n.Rect, img, b.Min, draw.Src)
-	}
-	data, err := vision.EncodeJPEG(n, pictureQuality)
+func writeJPEG(path string, img *image.RGBA) error {
+	data, err := vision.EncodeJPEG(img, pictureQuality)
 	if err != nil {
 		return fmt.Errorf("cannot encode %s: %v", filepath.Base(path), err)
 	}

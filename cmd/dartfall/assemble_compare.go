@@ -127,37 +127,41 @@ func share(p float64) string {
 	return fmt.Sprintf("%.0f%%", math.Min(99, 100*p))
 }
 
+// looser is the one of a pair that is not the tighter.
+func looser(c sheet.Comparison) string {
+	if c.Tighter == c.B {
+		return c.A
+	}
+	return c.B
+}
+
 // comparisonAnswer is the session's answer in one sentence: what is settled, then
 // what leans; "" without a comparison.
 func comparisonAnswer(pairs []sheet.Comparison) string {
 	if len(pairs) == 0 {
 		return ""
 	}
-	list := func(verdict string) (looser map[string][]string, order []string) {
-		looser = map[string][]string{}
+	list := func(verdict string) (wider map[string][]string, order []string) {
+		wider = map[string][]string{}
 		for _, c := range pairs {
 			if c.Verdict != verdict {
 				continue
 			}
-			other := c.B
-			if c.Tighter == c.B {
-				other = c.A
-			}
 			if !slices.Contains(order, c.Tighter) {
 				order = append(order, c.Tighter)
 			}
-			looser[c.Tighter] = append(looser[c.Tighter], other)
+			wider[c.Tighter] = append(wider[c.Tighter], looser(c))
 		}
-		return looser, order
+		return wider, order
 	}
 	var parts []string
-	looser, order := list(sheet.ClearlyTighter)
+	wider, order := list(sheet.ClearlyTighter)
 	for _, name := range order {
-		parts = append(parts, fmt.Sprintf("%s is clearly tighter than %s", name, strings.Join(looser[name], " and ")))
+		parts = append(parts, fmt.Sprintf("%s is clearly tighter than %s", name, strings.Join(wider[name], " and ")))
 	}
-	looser, order = list(sheet.Leaning)
+	wider, order = list(sheet.Leaning)
 	for _, name := range order {
-		parts = append(parts, fmt.Sprintf("%s leans tighter than %s, not settled", name, strings.Join(looser[name], " and ")))
+		parts = append(parts, fmt.Sprintf("%s leans tighter than %s, not settled", name, strings.Join(wider[name], " and ")))
 	}
 	for _, c := range pairs {
 		if c.Verdict == sheet.NoDifference {

@@ -287,6 +287,7 @@ func (j *job) readBoard(ctx *cli.Context) error {
 		}
 		j.distance = session.Length{Text: v, MM: mm, TolMM: tol}
 	}
+	j.distance.Text = units.Spaced(j.distance.Text)
 	return nil
 }
 

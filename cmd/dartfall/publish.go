@@ -9,7 +9,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -134,20 +133,19 @@ func publish(out string, s sheet.Summary, how extent) (names []string, err error
 
 // scene is what the pictures show of a summary; it computes nothing.
 func scene(s sheet.Summary) picture.Scene {
-	sc := picture.Scene{Title: s.Session.Title, Distance: s.Session.DistanceText, Rule: s.Rule.Words}
-	if s.Rule.Decided != "" {
-		sc.Rule += " Decided " + s.Rule.Decided + "."
-	}
+	sc := picture.Scene{Title: s.Session.Title, Distance: s.Session.DistanceText, Rule: shortRule(s.Rule), InShort: inShort(s)}
 	if s.Rule.InForce {
 		sc.KeptLabel = "without outliers"
 		if s.Rule.Kind == "drop" {
 			sc.KeptLabel = fmt.Sprintf("without the %d widest", s.Rule.Drop)
 		}
 	}
-	sc.Board.RadiiMM = faceRadii(s)
+	sc.Board.RadiiMM = s.FaceRadiiMM()
 	var order, names, stickers []string
-	for _, t := range s.Strings {
+	nth := map[string]int{} // of each string, from 1 in the order shot
+	for i, t := range s.Strings {
 		order = append(order, t.Accessory)
+		nth[t.Name] = i + 1
 	}
 	sc.Order = strings.Join(order, ", ")
 	colours := map[string]string{}
@@ -168,7 +166,7 @@ func scene(s sheet.Summary) picture.Scene {
 			if m.Accessory == g.Accessory && m.Counts() {
 				index[m.ID] = len(a.Impacts)
 				a.Impacts = append(a.Impacts, picture.Impact{
-					Pos: r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}, SetAside: m.SetAside != "", Doubtful: m.Confidence < 0.5,
+					Pos: r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}, String: nth[m.String], SetAside: m.SetAside != "", Doubtful: m.Confidence < 0.5,
 				})
 			}
 		}
@@ -178,10 +176,7 @@ func scene(s sheet.Summary) picture.Scene {
 		}
 		sc.Accessories = append(sc.Accessories, a)
 	}
-	for _, step := range []struct {
-		verdict string
-		step    picture.Step
-	}{{sheet.ClearlyTighter, picture.Clear}, {sheet.Leaning, picture.Leaning}, {sheet.NoDifference, picture.NoDifference}} {
+	for _, step := range steps {
 		for _, c := range s.Comparisons {
 			if c.Verdict == step.verdict {
 				sc.Verdicts = append(sc.Verdicts, picture.Verdict{Step: step.step, Text: strings.TrimSuffix(comparisonAnswer([]sheet.Comparison{c}), ".")})
@@ -189,6 +184,82 @@ func scene(s sheet.Summary) picture.Scene {
 		}
 	}
 	return sc
+}
+
+// steps are the verdicts with their bars, the settled first.
+var steps = []struct {
+	verdict string
+	step    picture.Step
+}{{sheet.ClearlyTighter, picture.Clear}, {sheet.Leaning, picture.Leaning}, {sheet.NoDifference, picture.NoDifference}}
+
+// shortRule is the outlier rule in the few words that a picture has room for.
+func shortRule(r sheet.OutlierRule) string {
+	words := "no shot set aside"
+	switch {
+	case r.Kind == "drop" && r.Drop == 1:
+		words = "the widest of each group set aside"
+	case r.Kind == "drop":
+		words = fmt.Sprintf("the %d widest of each group set aside", r.Drop)
+	case r.Kind == "test":
+		words = fmt.Sprintf("one robust test for all, false alarm in %.3g%% of clean groups", 100*float64(r.Chance))
+	}
+	if r.Decided != "" {
+		words += ", decided " + r.Decided
+	}
+	return words
+}
+
+// inShort words the comparisons by letters, the settled first, one line for each
+// verdict. Where that takes more than two lines, settled pairs are only counted: one
+// clear pair must not speak for all.
+func inShort(s sheet.Summary) []picture.Verdict {
+	letters := map[string]string{}
+	for _, g := range s.Groups {
+		letters[g.Accessory] = g.Letter
+	}
+	var lines []picture.Verdict
+	clear := 0
+	for _, step := range steps {
+		var pairs []string
+		losers := map[string]string{} // of each tighter one, by letters
+		var tighter []string
+		for _, c := range s.Comparisons {
+			switch {
+			case c.Verdict != step.verdict:
+			case step.step == picture.Clear:
+				clear++
+				winner, loser := letters[c.Tighter], letters[looser(c)]
+				if losers[winner] == "" {
+					tighter = append(tighter, winner)
+					losers[winner] = loser
+				} else {
+					losers[winner] += ", " + loser
+				}
+			default:
+				pairs = append(pairs, letters[c.A]+"–"+letters[c.B])
+			}
+		}
+		for len(tighter) > 0 {
+			same := losers[tighter[0]]
+			var winners, rest []string
+			for _, w := range tighter {
+				if losers[w] == same {
+					winners = append(winners, w)
+				} else {
+					rest = append(rest, w)
+				}
+			}
+			lines = append(lines, picture.Verdict{Step: step.step, Text: strings.Join(winners, ", ") + " tighter than " + same})
+			tighter = rest
+		}
+		if len(pairs) > 0 {
+			lines = append(lines, picture.Verdict{Step: step.step, Text: strings.Join(pairs, ", ") + ": " + step.step.String()})
+		}
+	}
+	if len(lines) > 2 {
+		return []picture.Verdict{{Step: picture.Leaning, Text: fmt.Sprintf("%d of %d pairs settled", clear, len(s.Comparisons))}}
+	}
+	return lines
 }
 
 func sceneFigures(f sheet.Figures, index map[string]int) picture.Figures {
@@ -205,30 +276,4 @@ func sceneFigures(f sheet.Figures, index map[string]int) picture.Figures {
 		out.Pair = [2]int{i, k}
 	}
 	return out
-}
-
-// faceRadii returns the radii of the rings the user gave, as measured on the first
-// photo that shows them, largest first; of all circles found when none was given.
-func faceRadii(s sheet.Summary) []float64 {
-	for _, p := range s.Photos {
-		given, all := []float64{}, []float64{}
-		for _, r := range p.Rings {
-			if !r.DiameterMM.Known() {
-				continue
-			}
-			all = append(all, float64(r.DiameterMM)/2)
-			if r.Given {
-				given = append(given, float64(r.DiameterMM)/2)
-			}
-		}
-		if len(given) > 0 {
-			all = given
-		}
-		if len(all) > 0 {
-			slices.Sort(all)
-			slices.Reverse(all)
-			return all
-		}
-	}
-	return nil
 }

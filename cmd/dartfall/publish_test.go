@@ -51,8 +51,38 @@ func TestScene(t *testing.T) {
 	if len(sc.Verdicts) != 2 || sc.Verdicts[0].Step != picture.Clear || sc.Verdicts[1].Text != "No difference visible between North and Reed" {
 		t.Errorf("verdicts %+v, want the clear one first", sc.Verdicts)
 	}
-	if sc.KeptLabel != "without the 2 widest" || !strings.HasSuffix(sc.Rule, "Decided before shooting.") {
+	if sc.KeptLabel != "without the 2 widest" || sc.Rule != "the 2 widest of each group set aside, decided before shooting" {
 		t.Errorf("label %q, rule %q", sc.KeptLabel, sc.Rule)
+	}
+}
+
+// One clear pair must not speak for all on the thumbnail.
+func TestInShort(t *testing.T) {
+	pair := func(a, b, tighter, verdict string) sheet.Comparison {
+		return sheet.Comparison{A: a, B: b, Tighter: tighter, Verdict: verdict}
+	}
+	const clear, leans, none = sheet.ClearlyTighter, sheet.Leaning, sheet.NoDifference
+	for _, test := range []struct {
+		name  string
+		pairs []sheet.Comparison
+		want  []picture.Verdict
+	}{
+		{"nothing compared", nil, nil},
+		{"one settled", []sheet.Comparison{pair("North", "Reed", "Reed", clear)}, []picture.Verdict{{Step: picture.Clear, Text: "B tighter than A"}}},
+		{"one not", []sheet.Comparison{pair("North", "Reed", "Reed", leans)}, []picture.Verdict{{Step: picture.Leaning, Text: "A–B: leaning, not settled"}}},
+		{"two above one", []sheet.Comparison{pair("North", "Reed", "North", none), pair("North", "Slate", "North", clear), pair("Reed", "Slate", "Reed", clear)},
+			[]picture.Verdict{{Step: picture.Clear, Text: "A, B tighter than C"}, {Step: picture.NoDifference, Text: "A–B: no difference visible"}}},
+		{"one above two", []sheet.Comparison{pair("North", "Reed", "North", clear), pair("North", "Slate", "North", clear), pair("Reed", "Slate", "Slate", none)},
+			[]picture.Verdict{{Step: picture.Clear, Text: "A tighter than B, C"}, {Step: picture.NoDifference, Text: "B–C: no difference visible"}}},
+		{"one of each", []sheet.Comparison{pair("North", "Reed", "North", leans), pair("North", "Slate", "North", clear), pair("Reed", "Slate", "Slate", none)},
+			[]picture.Verdict{{Step: picture.Leaning, Text: "1 of 3 pairs settled"}}},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			s := sheet.Summary{Comparisons: test.pairs, Groups: []sheet.Group{{Accessory: "North", Letter: "A"}, {Accessory: "Reed", Letter: "B"}, {Accessory: "Slate", Letter: "C"}}}
+			if got := inShort(s); !slices.Equal(got, test.want) {
+				t.Errorf("inShort = %+v, want %+v", got, test.want)
+			}
+		})
 	}
 }
 

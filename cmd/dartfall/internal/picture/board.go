@@ -39,11 +39,17 @@ func (v *boardView) at(x r2.Vec) (float64, float64) {
 	return v.cx + v.perMM*x.X, v.cy - v.perMM*x.Y
 }
 
-// halfView returns half the side, in mm, of the square of the board to show:
-// the smallest that holds every shot drawn, with the mark's own size, and a whole
+// halfView returns half of the board to show along the area's shorter side, in mm:
+// the least that holds every shot drawn, with the mark's own size, and a whole
 // ring where one is near. Nothing that struck the board is ever cut off.
 func (c *composer) halfView(plan boardPlan) float64 {
-	reach := 0.0 // of the shots, along either axis
+	side := plan.side()
+	w, h := plan.area.x1-plan.area.x0, plan.area.y1-plan.area.y0
+	half := 60.0
+	hold := func(x r2.Vec, marginMM, marginPx float64) {
+		half = math.Max(half, (math.Abs(x.X)+marginMM)/(w/side-2*marginPx/side))
+		half = math.Max(half, (math.Abs(x.Y)+marginMM)/(h/side-2*marginPx/side))
+	}
 	radius := 0.0
 	for _, w := range plan.who {
 		a := c.scene.Accessories[w]
@@ -51,15 +57,13 @@ func (c *composer) halfView(plan boardPlan) float64 {
 			if !finite(m.Pos.X, m.Pos.Y) {
 				continue
 			}
-			reach = math.Max(reach, math.Max(math.Abs(m.Pos.X), math.Abs(m.Pos.Y)))
+			hold(m.Pos, 0, 2.2*plan.glyphPx)
 			radius = math.Max(radius, r2.Norm(m.Pos))
 		}
 		if ctr, r := a.centre(c.geometry), a.All.MeanRadius.Value; finite(r, ctr.X, ctr.Y) {
-			reach = math.Max(reach, math.Max(math.Abs(ctr.X), math.Abs(ctr.Y))+r)
+			hold(ctr, r, 6)
 		}
 	}
-	side := plan.side()
-	half := math.Max(reach/(1-2*(2.2*plan.glyphPx)/side), 60)
 	if c.geometry == CommonCentre {
 		return half * 1.04
 	}
@@ -123,14 +127,14 @@ func (c *composer) board(plan boardPlan) {
 		}
 	})
 	for _, w := range plan.who {
-		c.add("spread-"+c.letter(w), revealStep(w), func(k *canvas) { c.drawSpread(k, v, w) })
+		c.add("spread-"+c.letter(w), c.revealStep(w), func(k *canvas) { c.drawSpread(k, v, w) })
 	}
 	for _, w := range plan.who {
-		c.add("marks-"+c.letter(w), revealStep(w), func(k *canvas) { c.drawMarks(k, v, w) })
+		c.addMarks(v, w)
 	}
 	for i, w := range plan.who {
-		c.add("centre-"+c.letter(w), revealStep(w), func(k *canvas) { c.drawCentre(k, v, w) })
-		c.add("labels-"+c.letter(w), revealStep(w), func(k *canvas) {
+		c.add("centre-"+c.letter(w), c.revealStep(w), func(k *canvas) { c.drawCentre(k, v, w) })
+		c.add("labels-"+c.letter(w), c.revealStep(w), func(k *canvas) {
 			misses[i](k)
 			lengths[i](k)
 			names[i](k)
@@ -277,20 +281,24 @@ func (c *composer) planRingLabels(v *boardView) func(*canvas) {
 	}
 }
 
-// planBar places the 100 mm bar with the distance in the corner that covers the
-// fewest marks.
+// planBar places the 100 mm bar in the corner that covers the fewest marks, with the
+// distance where that covers none.
 func (c *composer) planBar(v *boardView) func(*canvas) {
 	st := style{mediumWeight, v.smallPx}
 	length := 100 * v.perMM
-	text := "100 mm"
+	words := []string{"100 mm"}
 	if c.scene.Distance != "" {
-		text += " · shot from " + oneLine(c.scene.Distance)
+		words = []string{"100 mm · shot from " + oneLine(c.scene.Distance), "100 mm"}
 	}
-	most := v.text.x1 - v.text.x0 - 40
-	text, st = c.set.fit(text, st, most, 0.8)
-	w := math.Max(length, c.set.width(text, st)) + 24
-	h := st.sizePx*1.3 + 30
-	b := v.corner(w, h, false)
+	var b box
+	var text string
+	for _, text = range words {
+		text, st = c.set.fit(text, st, v.text.x1-v.text.x0-40, 0.8)
+		b = v.corner(math.Max(length, c.set.width(text, st))+24, st.sizePx*1.3+30, false)
+		if !slices.ContainsFunc(v.discs, b.touches) {
+			break
+		}
+	}
 	v.take(b)
 	return func(k *canvas) {
 		k.rect(b.x0, b.y0, b.x1-b.x0, b.y1-b.y0, 6)
@@ -393,10 +401,26 @@ func (c *composer) pair(v *boardView, w int) (p, q [2]float64, ok bool) {
 	return p, q, finite(p[0], p[1], q[0], q[1])
 }
 
-func (c *composer) drawMarks(k *canvas, v *boardView, w int) {
-	a := c.scene.Accessories[w]
+// addMarks adds a layer for each act of an accessory; with several, the order in
+// which its strings were shot is part of the name.
+func (c *composer) addMarks(v *boardView, w int) {
+	nth := 0
+	for step, a := range c.acts {
+		if a.who != w {
+			continue
+		}
+		name := "marks-" + c.letter(w)
+		if nth++; nth > 1 || !a.last {
+			name += fmt.Sprintf("-%d", nth)
+		}
+		c.add(name, step+1, func(k *canvas) { c.drawMarks(k, v, a) })
+	}
+}
+
+func (c *composer) drawMarks(k *canvas, v *boardView, act act) {
+	a := c.scene.Accessories[act.who]
 	for _, m := range a.shown(c.geometry) {
-		if x, y := v.at(m.Pos); finite(x, y) {
+		if x, y := v.at(m.Pos); finite(x, y) && (act.str == 0 || act.str == m.String) {
 			k.glyph(a.Identity, look{hollow: m.SetAside, dashed: m.Doubtful}, x, y, v.glyphPx)
 		}
 	}
@@ -442,7 +466,7 @@ func (c *composer) planName(v *boardView, w int) func(*canvas) {
 		turn := 2 * math.Pi * (float64(slices.Index(v.who, w)) + 0.5) / float64(len(v.who))
 		dy, dx = math.Sincos(turn - math.Pi/2)
 	}
-	b, ok := v.near(rim, bw, bh, dx, dy, 90, 2000)
+	b, ok := v.near(rim, bw, bh, dx, dy, 250, 2000)
 	if !ok {
 		return func(*canvas) {}
 	}
@@ -481,7 +505,7 @@ func (c *composer) planLength(v *boardView, w int) func(*canvas) {
 
 // planMisses draws arrows at the edge of the board's area towards where shots
 // went off the board, with the accessory and their number; those of unknown side
-// share one at the top.
+// share a note without an arrow at the top.
 func (c *composer) planMisses(v *boardView, w int) func(*canvas) {
 	a := c.scene.Accessories[w]
 	const sectors = 8
@@ -503,17 +527,16 @@ func (c *composer) planMisses(v *boardView, w int) func(*canvas) {
 		}
 		turn := math.Pi / 2
 		text := fmt.Sprintf("%s %d missed", oneLine(a.Letter), n)
-		if v.bare || len(v.who) > 4 {
-			text = fmt.Sprintf("%s ×%d", oneLine(a.Letter), n)
+		if len(v.who) > 4 {
+			text = fmt.Sprintf("%s %d off", oneLine(a.Letter), n)
 		}
+		arrowPx := 0.0
 		if s < sectors {
-			turn = 2 * math.Pi * float64(s) / sectors
-		} else {
-			text += "?"
+			turn, arrowPx = 2*math.Pi*float64(s)/sectors, 1.6*st.sizePx
 		}
 		text, fitted := c.set.fit(text, st, 12*st.sizePx, 0.7)
 		sin, cos := math.Sincos(turn)
-		bw, bh := c.set.width(text, fitted)+5*r+2.6*st.sizePx, 1.5*st.sizePx
+		bw, bh := arrowPx+c.set.width(text, fitted)+4*r+st.sizePx, 1.5*st.sizePx
 		b, ok := v.atEdge(bw, bh, cos, -sin)
 		if !ok {
 			continue
@@ -523,9 +546,12 @@ func (c *composer) planMisses(v *boardView, w int) func(*canvas) {
 			k.fill(withAlpha(ground, 0.92))
 			k.stroke(2, lineTone(a.Tone))
 			my := (b.y0 + b.y1) / 2
-			k.arrow(b.x0+1.1*st.sizePx, my, 0.62*st.sizePx, cos, -sin)
-			k.glyph(a.Identity, look{}, b.x0+2.1*st.sizePx+1.4*r, my, r)
-			k.text(text, fitted, b.x0+2.3*st.sizePx+3.2*r, my+0.35*st.sizePx, ink)
+			if arrowPx > 0 {
+				k.arrow(b.x0+1.1*st.sizePx, my, 0.62*st.sizePx, cos, -sin)
+			}
+			x := b.x0 + arrowPx + 0.4*st.sizePx + 1.2*r
+			k.glyph(a.Identity, look{}, x, my, r)
+			k.text(text, fitted, x+2.2*r, my+0.35*st.sizePx, ink)
 		})
 	}
 	return func(k *canvas) {

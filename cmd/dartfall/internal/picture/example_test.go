@@ -48,9 +48,8 @@ func ExampleCompose() {
 	// 05-centre-A
 	// 06-labels-A
 	// 07-title
-	// 08-verdict
-	// 09-strip
-	// 10-figures
-	// 11-figures-A
-	// 12-axis
+	// 08-strip
+	// 09-figures
+	// 10-figures-A
+	// 11-axis
 }

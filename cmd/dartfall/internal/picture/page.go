@@ -1,9 +1,12 @@
 package picture
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"image/draw"
+	"math"
+	"slices"
 )
 
 // Page is a publication picture taken apart into layers that share one canvas, so
@@ -25,8 +28,9 @@ type layer struct {
 // Compose lays a scene out. Nothing is drawn yet.
 func Compose(s Scene, f Format, g Geometry) *Page {
 	w, h := f.Size()
-	p := &Page{w: w, h: h, steps: len(s.Accessories) + 2}
-	c := composer{Page: p, scene: s, geometry: g}
+	p := &Page{w: w, h: h}
+	c := composer{Page: p, scene: s, geometry: g, acts: acts(s.Accessories, f)}
+	p.steps = len(c.acts) + 2
 	switch f {
 	case Vertical:
 		c.vertical()
@@ -65,7 +69,8 @@ func (p *Page) Layer(i int) *image.RGBA {
 func (p *Page) Picture() Picture { return p.Step(p.steps - 1) }
 
 // Steps returns the number of pictures in the reveal sequence: the empty board,
-// each accessory in turn, then the verdict. The last is the whole page.
+// each string in the order shot, then the verdict. Where the strings of some impacts
+// are not known it is each accessory in turn. The last is the whole page.
 func (p *Page) Steps() int { return p.steps }
 
 // Step draws picture k of the reveal sequence, from 0.
@@ -94,10 +99,51 @@ type composer struct {
 	*Page
 	scene    Scene
 	geometry Geometry
+	acts     []act // of the reveal, in order
 }
 
-// revealStep returns the reveal step of accessory i.
-func revealStep(i int) int { return i + 1 }
+// act is one step of the reveal: the marks of one string, or all of an accessory.
+type act struct {
+	who  int
+	str  int // Impact.String; 0 for all
+	last bool
+}
+
+// acts orders the reveal. An accessory's figures come with its last act.
+func acts(accessories []Accessory, f Format) []act {
+	if f == Thumbnail && len(accessories) > mostOnThumbnail {
+		accessories = accessories[:mostOnThumbnail]
+	}
+	var byString, byAccessory []act
+	known := true
+	for w, a := range accessories {
+		byAccessory = append(byAccessory, act{w, 0, true})
+		var strings []int
+		for _, m := range a.Impacts {
+			known = known && m.String > 0
+			if !slices.Contains(strings, m.String) {
+				strings = append(strings, m.String)
+			}
+		}
+		slices.Sort(strings)
+		if len(strings) == 0 {
+			byString = append(byString, act{w, math.MaxInt, true})
+		}
+		for i, str := range strings {
+			byString = append(byString, act{w, str, i == len(strings)-1})
+		}
+	}
+	if !known {
+		return byAccessory
+	}
+	slices.SortStableFunc(byString, func(a, b act) int { return cmp.Compare(a.str, b.str) })
+	return byString
+}
+
+// revealStep returns the reveal step at which all of accessory w is shown.
+func (c *composer) revealStep(w int) int {
+	return 1 + slices.IndexFunc(c.acts, func(a act) bool { return a.who == w && a.last })
+}
 
 // verdictStep is the last reveal step.
 func (c *composer) verdictStep() int { return c.steps - 1 }

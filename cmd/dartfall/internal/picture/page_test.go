@@ -91,13 +91,15 @@ func TestWidestShotIsInside(t *testing.T) {
 		for _, f := range formats {
 			for _, g := range []Geometry{AsShot, CommonCentre} {
 				c := composer{Page: &Page{}, scene: s, geometry: g}
-				plan := boardPlan{area: box{0, 0, 700, 700}, glyphPx: 12, who: c.everyone()}
-				half := c.halfView(plan)
-				for _, a := range s.Accessories {
-					for _, m := range a.shown(g) {
-						out := math.Max(math.Abs(m.Pos.X), math.Abs(m.Pos.Y)) + 1.6*plan.glyphPx*half/350
-						if !(out <= half) {
-							t.Errorf("%s, shot %.0f mm out: a mark reaches %.0f mm, the view %.0f", f.name, far, out, half)
+				for _, area := range []box{{0, 0, 700, 700}, {0, 0, 900, 400}} {
+					plan := boardPlan{area: area, glyphPx: 12, who: c.everyone()}
+					perMM := plan.side() / 2 / c.halfView(plan)
+					for _, a := range s.Accessories {
+						for _, m := range a.shown(g) {
+							x, y := math.Abs(m.Pos.X)*perMM+1.6*plan.glyphPx, math.Abs(m.Pos.Y)*perMM+1.6*plan.glyphPx
+							if !(x <= area.x1/2 && y <= area.y1/2) {
+								t.Errorf("%s, shot %.0f mm out: a mark reaches %.0f by %.0f px, the view %.0f by %.0f", f.name, far, x, y, area.x1/2, area.y1/2)
+							}
 						}
 					}
 				}
@@ -161,6 +163,36 @@ func TestRevealAddsAccessories(t *testing.T) {
 	}
 	if !bytes.Equal(prev.Image.Pix, p.Picture().Image.Pix) {
 		t.Error("the last step is not the picture")
+	}
+}
+
+// Two blocks each, shot A B B A: the reveal follows the order shot, and A's figures
+// come with its second block.
+func TestRevealFollowsTheStrings(t *testing.T) {
+	s := demoScene(t)
+	s.Accessories = s.Accessories[:2]
+	for w, strings := range [][2]int{{1, 4}, {2, 3}} {
+		for i := range s.Accessories[w].Impacts {
+			s.Accessories[w].Impacts[i].String = strings[i%2]
+		}
+	}
+	p := Compose(s, Still, AsShot)
+	at := map[string]int{}
+	for _, l := range p.layers {
+		at[l.name[len("00-"):]] = l.step
+	}
+	want := map[string]int{"marks-A-1": 1, "marks-B-1": 2, "marks-B-2": 3, "marks-A-2": 4, "labels-A": 4, "labels-B": 3, "figures-A": 4, "verdict": 5}
+	for name, step := range want {
+		if at[name] != step {
+			t.Errorf("%s appears at step %d, want %d", name, at[name], step)
+		}
+	}
+	if p.Steps() != 6 {
+		t.Errorf("Steps() = %d, want 6: the board, four strings, the verdict", p.Steps())
+	}
+	s.Accessories[1].Impacts[0].String = 0
+	if p := Compose(s, Still, AsShot); p.Steps() != 4 {
+		t.Errorf("with one impact of unknown string Steps() = %d, want 4: by accessory", p.Steps())
 	}
 }
 
@@ -244,10 +276,10 @@ func BenchmarkEightAccessories(b *testing.B) {
 	}
 }
 
-// Misses are data: on every picture the arrows' counts add up to the shots that
+// Misses are data: on every picture the counts add up to the shots that
 // went off the board.
 func TestNoMissIsLost(t *testing.T) {
-	count := regexp.MustCompile(`^[A-H] ×?([0-9]+)( missed)?\??$`)
+	count := regexp.MustCompile(`^[A-H] ([0-9]+) (missed|off)$`)
 	scenes := []Scene{demoScene(t), eightScene()}
 	for seed := range uint64(12) {
 		scenes = append(scenes, randomScene(rand.New(rand.NewPCG(seed, 3))))
@@ -267,7 +299,7 @@ func TestNoMissIsLost(t *testing.T) {
 				}
 			}
 			if got != want {
-				t.Errorf("scene %d, %s: the arrows count %d misses, the scene has %d", i, f.name, got, want)
+				t.Errorf("scene %d, %s: the picture counts %d misses, the scene has %d", i, f.name, got, want)
 			}
 		}
 	}

@@ -17,8 +17,9 @@ func (c *composer) still() {
 		glyphPx: pick(n, 13, 11.5), labelPx: pick(n, 40, 32), smallPx: 25, who: c.everyone(),
 	})
 	p := box{1070, safe.y0, safe.x1, safe.y1}
-	p.y0 = c.title(p, 46, 2) + 14
-	p.y1 = c.strip(p, 30, 20)
+	p.y0 = c.title(p, 46, 2) + 10
+	p.y0 = c.verdicts(p, 34)
+	p.y1 = c.strip(p, 20)
 	c.rows(p, 1)
 }
 
@@ -26,8 +27,9 @@ func (c *composer) still() {
 func (c *composer) vertical() {
 	p := box{108, 384, 972, 1536}
 	n := len(c.scene.Accessories)
-	p.y0 = c.title(p, 46, 2) + 12
-	p.y1 = c.strip(p, 31, 21)
+	p.y0 = c.title(p, 46, 2) + 8
+	p.y0 = c.verdicts(p, 33)
+	p.y1 = c.strip(p, 21)
 	columns, lines := 1, max(1, n)
 	if n > 4 {
 		columns, lines = 2, (n+1)/2
@@ -45,24 +47,28 @@ func (c *composer) vertical() {
 	c.rows(box{p.x0, area.y1 + 10, p.x1, p.y1}, columns)
 }
 
+// mostOnThumbnail is how many accessories a thumbnail shows: more do not read at its
+// size.
+const mostOnThumbnail = 3
+
 // thumbnail arranges the 1280 x 720 picture: one board, at most three shapes.
 func (c *composer) thumbnail() {
 	area := box{32, 32, 688, 688}
 	who := c.everyone()
-	if len(who) > 3 {
-		who = who[:3]
+	if len(who) > mostOnThumbnail {
+		who = who[:mostOnThumbnail]
 	}
 	c.board(boardPlan{
 		area: area, text: box{64, 42, 678, 678},
 		glyphPx: 12, labelPx: 52, smallPx: 32, who: who, bare: true,
 	})
-	const x0, x1, foot = 728.0, 1216.0, 590.0 // the duration lies below foot at the right
+	const x0, x1, foot = 728.0, 1216.0, 616.0 // the duration lies below foot at the right
 	y := c.title(box{x0, 48, x1, 200}, 46, 2) + 10
-	h := math.Min(128, (foot-96-y)/math.Max(1, float64(len(who))))
+	h := math.Min(128, (foot-140-y)/math.Max(1, float64(len(who))))
 	for i, w := range who {
 		a := c.scene.Accessories[w]
 		top := y + float64(i)*h
-		c.add("figure-"+c.letter(w), revealStep(w), func(k *canvas) {
+		c.add("figure-"+c.letter(w), c.revealStep(w), func(k *canvas) {
 			r := 0.2 * h
 			k.glyph(a.Identity, look{}, x0+1.6*r, top+h/2, r)
 			letter, lst := k.fit(a.Letter, style{boldWeight, 0.56 * h}, 0.8*h, 0.4)
@@ -82,24 +88,13 @@ func (c *composer) thumbnail() {
 		}
 		text, fitted := k.fit(text, st, x1-x0, 0.7)
 		k.text(text, fitted, x1-k.width(text, fitted), y+34, softInk)
-		if len(c.scene.Verdicts) > 0 {
-			step, words := inShort(c.scene.Verdicts)
-			k.stepBar(step, x0, y+62, 84, 30)
-			text, fitted := k.fit(words, style{boldWeight, 40}, x1-x0-108, 0.6)
-			k.text(text, fitted, x0+108, y+92, ink)
+		for i, v := range c.scene.InShort[:min(2, len(c.scene.InShort))] {
+			top := y + 56 + 44*float64(i)
+			k.stepBar(v.Step, x0, top, 54, 28)
+			text, fitted := k.fit(v.Text, style{boldWeight, 36}, x1-x0-72, 0.6)
+			k.text(text, fitted, x0+72, top+27, ink)
 		}
 	})
-}
-
-// inShort is all verdicts in a word or two: their common step, or, when some pairs
-// are settled and others not, the half bar. One clear pair must not speak for all.
-func inShort(vs []Verdict) (Step, string) {
-	for _, v := range vs[1:] {
-		if v.Step != vs[0].Step {
-			return Leaning, "settled in part"
-		}
-	}
-	return vs[0].Step, vs[0].Step.String()
 }
 
 func pick(n int, few, many float64) float64 {
@@ -176,7 +171,7 @@ func (c *composer) rows(p box, columns int) {
 		x := p.x0 + float64(i/lines)*(w+gapPx)
 		y := p.y0 + rowsHeadPx + float64(i%lines)*h
 		row := box{x, y, x + w, y + h}
-		c.add("figures-"+c.letter(i), revealStep(i), func(k *canvas) { c.row(k, row, i, ax, small, columns > 1) })
+		c.add("figures-"+c.letter(i), c.revealStep(i), func(k *canvas) { c.row(k, row, i, ax, small, columns > 1) })
 	}
 	c.add("axis", 0, func(k *canvas) {
 		for col := range columns {
@@ -418,12 +413,54 @@ func (c *canvas) stepBar(s Step, x, y, w, h float64) {
 	c.stroke(3, ink)
 }
 
-// strip adds the verdicts and, below them, what the figures rest on and the
-// caution. It fills p from below and returns where it starts.
-func (c *composer) strip(p box, verdictPx, smallPx float64) float64 {
+// verdicts adds what was settled, at most three lines of it, at the top of p and
+// returns where it ends.
+func (c *composer) verdicts(p box, sizePx float64) float64 {
+	shown := c.scene.Verdicts[:min(3, len(c.scene.Verdicts))]
+	if len(shown) == 0 {
+		return p.y0
+	}
+	const barW, gapPx = 54.0, 18.0
+	w := p.x1 - p.x0 - barW - gapPx
+	lines := 2
+	if len(shown) > 2 {
+		lines = 1
+	}
+	st := style{boldWeight, sizePx}
+	for _, v := range shown { // one size for all
+		_, fitted := c.set.wrapShrunk(oneLine(v.Text), st, w, lines, 0.7)
+		st.sizePx = math.Min(st.sizePx, fitted.sizePx)
+	}
+	type line struct {
+		text  string
+		step  Step
+		first bool // of its verdict: the bar stands here
+	}
+	var text []line
+	for _, v := range shown {
+		for i, l := range c.set.wrap(oneLine(v.Text), st, w, lines) {
+			text = append(text, line{l, v.Step, i == 0})
+		}
+	}
+	lead := 1.28 * st.sizePx
+	c.add("verdict", c.verdictStep(), func(k *canvas) {
+		for i, l := range text {
+			y := p.y0 + lead*float64(i)
+			if l.first {
+				k.stepBar(l.step, p.x0+2, y+0.19*st.sizePx, barW, 0.72*st.sizePx)
+			}
+			k.text(l.text, st, p.x0+barW+gapPx, y+0.9*st.sizePx, ink)
+		}
+	})
+	return p.y0 + lead*float64(len(text)) + 12
+}
+
+// strip adds what the figures rest on and the caution at the foot of p and returns
+// where it starts.
+func (c *composer) strip(p box, sizePx float64) float64 {
 	s := c.scene
 	w := p.x1 - p.x0
-	small := style{regularWeight, smallPx}
+	basisStyle, safetyStyle := style{regularWeight, sizePx}, style{mediumWeight, sizePx - 1}
 	safety := s.Safety
 	if safety == "" {
 		safety = SafetyLine
@@ -432,60 +469,20 @@ func (c *composer) strip(p box, verdictPx, smallPx float64) float64 {
 	if more := len(s.Verdicts) - 3; more > 0 {
 		basis = append(basis, fmt.Sprintf("%d more comparisons in the report", more))
 	}
-	foot := c.set.wrap(strings.Join(basis, " · "), small, w, 3)
-	caution := c.set.wrap(oneLine(safety), style{mediumWeight, smallPx - 1}, w, 2)
-
-	type line struct {
-		text string
-		step int // of the verdict that starts here, -1 for a second line
-	}
-	const barW = 62
-	st := style{mediumWeight, verdictPx}
-	shown := s.Verdicts[:min(3, len(s.Verdicts))]
-	perVerdict := 2
-	if len(shown) > 2 {
-		perVerdict = 1
-	}
-	for _, v := range shown { // one size for all
-		_, fitted := c.set.wrapShrunk(oneLine(v.Text), st, w-barW-16, perVerdict, 0.7)
-		st.sizePx = math.Min(st.sizePx, fitted.sizePx)
-	}
-	verdictPx = st.sizePx
-	var lines []line
-	for _, v := range shown {
-		for i, l := range c.set.wrap(oneLine(v.Text), st, w-barW-16, perVerdict) {
-			step := -1
-			if i == 0 {
-				step = int(v.Step)
-			}
-			lines = append(lines, line{l, step})
-		}
-	}
-	lead, slead := 1.28*verdictPx, 1.3*smallPx
-	footH := slead * float64(len(foot)+len(caution))
-	top := p.y1 - footH - 10
-	if len(lines) > 0 {
-		top -= lead*float64(len(lines)) + 8
-	}
-	c.add("verdict", c.verdictStep(), func(k *canvas) {
-		for i, l := range lines {
-			y := top + 8 + lead*float64(i)
-			if l.step >= 0 {
-				k.stepBar(Step(l.step), p.x0+2, y+0.16*verdictPx, barW-8, 0.72*verdictPx)
-			}
-			k.text(l.text, st, p.x0+barW+16, y+0.88*verdictPx, ink)
-		}
-	})
+	foot := c.set.wrap(strings.Join(basis, " · "), basisStyle, w, 3)
+	caution := c.set.wrap(oneLine(safety), safetyStyle, w, 2)
+	lead := 1.3 * sizePx
+	top := p.y1 - lead*float64(len(foot)+len(caution))
 	c.add("strip", 0, func(k *canvas) {
-		y := p.y1 - footH
+		y := top
 		k.line(p.x0, y-4, p.x1, y-4, 1.5, hair)
 		for _, l := range foot {
-			k.text(l, small, p.x0, y+0.95*smallPx, softInk)
-			y += slead
+			k.text(l, basisStyle, p.x0, y+0.95*sizePx, softInk)
+			y += lead
 		}
 		for _, l := range caution {
-			k.text(l, style{mediumWeight, smallPx - 1}, p.x0, y+0.95*smallPx, ink)
-			y += slead
+			k.text(l, safetyStyle, p.x0, y+0.95*sizePx, ink)
+			y += lead
 		}
 	})
 	return top - 12

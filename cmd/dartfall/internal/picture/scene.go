@@ -21,6 +21,7 @@ type Scene struct {
 	LevelPct    float64   // of all intervals; 0 means 95
 	KeptLabel   string    // what Kept means, such as "without the 2 widest"; "" when no rule is in use
 	Verdicts    []Verdict // one line each, the most important first
+	InShort     []Verdict // the same in at most two lines of some 25 letters, for the thumbnail
 	Rule        string    // the outlier rule and when it was decided
 	Order       string    // in which the strings were shot; "" not known
 	Revision    string    // letter or number of this result; "" none
@@ -62,6 +63,7 @@ type Accessory struct {
 // Impact is one shot that left a mark on the board.
 type Impact struct {
 	Pos      r2.Vec // mm
+	String   int    // the string it was shot in, in the order shot; 0 not known
 	SetAside bool   // by the outlier rule: hollow
 	Doubtful bool   // dashed
 }

@@ -224,33 +224,10 @@ func (v view) glyph(accessory string) template.HTML {
 		`<b>` + template.HTMLEscapeString(id.Letter) + `</b> ` + template.HTMLEscapeString(accessory))
 }
 
-// faceRadii returns the radii of the rings the user gave, of the first photo that
-// shows any; of all circles found when none was given.
-func (v view) faceRadii() []float64 {
-	for _, p := range v.Photos {
-		var given, all []float64
-		for _, r := range p.Rings {
-			if r.DiameterMM.Known() {
-				all = append(all, float64(r.DiameterMM)/2)
-				if r.Given {
-					given = append(given, float64(r.DiameterMM)/2)
-				}
-			}
-		}
-		if len(given) > 0 {
-			return given
-		}
-		if len(all) > 0 {
-			return all
-		}
-	}
-	return nil
-}
-
 // board draws the impacts that count at true scale, with the rings.
 func (v view) board() template.HTML {
 	reach := 100.0
-	rings := v.faceRadii()
+	rings := v.FaceRadiiMM()
 	for _, r := range rings {
 		reach = max(reach, r)
 	}

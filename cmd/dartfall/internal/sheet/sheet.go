@@ -17,6 +17,7 @@ package sheet
 import (
 	"encoding/json"
 	"math"
+	"slices"
 )
 
 // SchemaID names the version of the document. Raise it when a field changes its
@@ -94,13 +95,40 @@ type Summary struct {
 	Provenance  Provenance   `json:"provenance"`
 }
 
+// FaceRadiiMM returns the radii of the rings that the user gave, as given, largest
+// first, from the first photo that shows any; the radii of all circles found when
+// none was given, nil when none was found.
+func (s Summary) FaceRadiiMM() []float64 {
+	for _, p := range s.Photos {
+		var given, all []float64
+		for _, r := range p.Rings {
+			if !r.DiameterMM.Known() {
+				continue
+			}
+			all = append(all, float64(r.DiameterMM)/2)
+			if r.Given && r.ResidualMM.Known() {
+				given = append(given, float64(r.DiameterMM-r.ResidualMM)/2)
+			}
+		}
+		if len(given) > 0 {
+			all = given
+		}
+		if len(all) > 0 {
+			slices.Sort(all)
+			slices.Reverse(all)
+			return all
+		}
+	}
+	return nil
+}
+
 // Session holds what the person wrote down about the day.
 type Session struct {
 	Title           string   `json:"title"`
 	Date            string   `json:"date"` // YYYY-MM-DD or ""
 	Place           string   `json:"place"`
 	DistanceMM      Number   `json:"distance_mm"`
-	DistanceText    string   `json:"distance_text"` // as typed, "25m"
+	DistanceText    string   `json:"distance_text"` // as typed, "25 m"
 	DistanceHow     string   `json:"distance_how"`  // tape, laser, paced
 	WindText        string   `json:"wind_text"`
 	TemperatureText string   `json:"temperature_text"`
@@ -206,10 +234,10 @@ type Plane struct {
 // Ring is one circle of the face as it was used.
 type Ring struct {
 	DiameterMM Number `json:"diameter_mm"`
-	Given      bool   `json:"given"` // by the user; else measured
-	Edge       string `json:"edge"`  // outer, middle or inner
-	Seen       Number `json:"seen"`  // share of the circumference, 0 to 1
-	ResidualMM Number `json:"residual_mm"`
+	Given      bool   `json:"given"`       // by the user; else measured
+	Edge       string `json:"edge"`        // outer, middle or inner
+	Seen       Number `json:"seen"`        // share of the circumference, 0 to 1
+	ResidualMM Number `json:"residual_mm"` // diameter found less diameter given; null when not given
 }
 
 // Up says where the direction of "up" comes from. Width, height and windage rest

@@ -330,6 +330,15 @@ func isDigit(r rune) bool { return r >= '0' && r <= '9' }
 // Exact writes a length so that Length reads the same float64 back: "800mm".
 func Exact(mm float64) string { return strconv.FormatFloat(mm, 'f', -1, 64) + "mm" }
 
+// Spaced writes a quantity as typed with a space before its unit: "25m" is "25 m".
+func Spaced(s string) string {
+	number := strings.TrimRight(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ")
+	if number == "" || number == s || !isDigit(rune(number[len(number)-1])) {
+		return s
+	}
+	return number + " " + s[len(number):]
+}
+
 // Size writes a size on the board for people: "7.4 mm" below 10 mm, "384 mm" below
 // a metre, then "112.3 cm". A missing value (NaN) is "–".
 func Size(mm float64) string {

@@ -34,6 +34,14 @@ func TestLength(t *testing.T) {
 	}
 }
 
+func TestSpaced(t *testing.T) {
+	for in, want := range map[string]string{"25m": "25 m", "25 m": "25 m", "82ft": "82 ft", "2 ft 6 in": "2 ft 6 in", "25": "25", "m": "m", "": "", "0,8m": "0,8 m", `39"`: `39"`} {
+		if got := Spaced(in); got != want {
+			t.Errorf("Spaced(%q) = %q, want %q", in, got, want)
+		}
+	}
+}
+
 func TestLengthErrorsNameTheRemedy(t *testing.T) {
 	tests := []struct{ in, want string }{
 		{"", "800mm"}, {"800", "unit is missing"}, {"mm", "no number"}, {"800 furlongs", "unknown unit"},

@@ -150,8 +150,8 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 	return out
 }
 
-// sessionGroups takes, of each string's photo, the marks in its accessory's
-// colour. Colours of earlier strings on the same board are theirs.
+// sessionGroups takes, of each string's photo, the marks in its accessory's colour
+// that were not on the board before.
 func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[string]int, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string) bool) {
 	ses := j.session
 	s.Session.Title, s.Session.Date, s.Session.Place, s.Session.DistanceHow = ses.Title, ses.Date, ses.Place, ses.DistanceHow
@@ -183,8 +183,8 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 		s.Accessories = append(s.Accessories, acc)
 		add(a.Name, a.Letter)
 	}
-	lastPhoto := map[string]string{} // colour -> the photo that gave its marks last
-	taken := map[string]string{}     // photo and colour -> string, to catch a board read twice
+	sightings := j.follow(s, byName)
+	taken := map[string]string{} // photo and colour -> string, to catch a board read twice
 	for i, t := range ses.Strings {
 		a, _ := ses.Accessory(t.Accessory)
 		g := add(t.Accessory, a.Letter)
@@ -196,22 +196,23 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 		for _, v := range t.ReadingsMPS {
 			row.Readings = append(row.Readings, sheet.Number(v))
 		}
-		p, ok := byName[t.Photo]
+		p, si := byName[t.Photo], sightings[t.Photo]
+		if si != nil {
+			row.SeenAgain, row.Gone, row.Open = len(si.before), si.gone, si.unsure
+		}
 		key := t.Photo + "|" + a.Sticker
 		switch {
-		case !ok || p.Plane == nil:
+		case si == nil:
 			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s has no measured photo (%s): its shots are not in the figures", name, t.Photo))
 		case taken[key] != "":
 			s.Warnings = append(s.Warnings, fmt.Sprintf("strings %s and %s share the %s marks of %s: they are counted once, for the first", taken[key], name, a.Sticker, t.Photo))
+		case si.unsure != "":
+			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s is not in the figures, since its new marks cannot be told from earlier ones: %s; if a new face was up, write fresh = true under its [[string]]", name, si.unsure))
 		default:
 			taken[key] = name
-			if earlier, ok := lastPhoto[a.Sticker]; ok && earlier != t.Photo {
-				s.Warnings = append(s.Warnings, fmt.Sprintf("%s and %s both give %s marks: if the face was not renewed between them, the marks of %s are counted twice; use a sticker colour for each string or a fresh face", earlier, t.Photo, orAny(a.Sticker), earlier))
-			}
-			lastPhoto[a.Sticker] = t.Photo
 			for _, im := range p.Marks {
-				byColour := im.String == "" && (a.Sticker == "" || im.Colour == a.Sticker)
-				if (byColour || im.String == name) && put(g, p, im, name) {
+				byColour := im.String == "" && !slices.Contains(si.before, im.ID) && (a.Sticker == "" || im.Colour == a.Sticker)
+				if (byColour || im.String == name) && put(g, p, si.inFrame(im), name) {
 					row.Found++
 				}
 			}
@@ -223,14 +224,6 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 		}
 		s.Strings = append(s.Strings, row)
 	}
-}
-
-// orAny names a sticker colour in a sentence.
-func orAny(colour string) string {
-	if colour == "" {
-		return "all their"
-	}
-	return colour
 }
 
 func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {

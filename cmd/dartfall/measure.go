@@ -425,7 +425,8 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	printSummary(c.Out, sum)
 	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
 	unfit := slices.ContainsFunc(sum.Decisions, func(d sheet.Decision) bool { return !d.Fits })
-	if batch.Closing(c.Err, photos) || unfit {
+	open := slices.ContainsFunc(sum.Strings, func(t sheet.String) bool { return t.Open != "" })
+	if batch.Closing(c.Err, photos) || unfit || open {
 		return errPartial
 	}
 	return nil

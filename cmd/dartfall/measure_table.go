@@ -31,6 +31,7 @@ func printSummary(w io.Writer, s sheet.Summary) {
 			fmt.Fprintf(w, "  note: %s\n", x)
 		}
 	}
+	printStrings(w, s.Strings)
 	printDecisions(w, s.Decisions)
 	if len(s.Groups) == 0 {
 		return
@@ -144,6 +145,29 @@ func printDecisions(w io.Writer, made []sheet.Decision) {
 	for _, d := range made {
 		if !d.Fits {
 			fmt.Fprintf(w, "  decision %s, %s: %s\n", d.ID, d.Time, d.Words)
+		}
+	}
+}
+
+// printStrings says for each string what its photo shows against the photos before
+// it.
+func printStrings(w io.Writer, strings []sheet.String) {
+	if len(strings) == 0 {
+		return
+	}
+	fmt.Fprintln(w)
+	t := plainTable(w, 3, "string", "photo", "new", "seen again", "vanished")
+	for _, r := range strings {
+		fresh := fmt.Sprint(r.Found)
+		if r.Open != "" {
+			fresh = "?"
+		}
+		t.AppendRow(table.Row{r.Name, r.Photo, fresh, r.SeenAgain, len(r.Gone)})
+	}
+	t.Render()
+	for _, r := range strings {
+		for _, g := range r.Gone {
+			fmt.Fprintf(w, "  gone on %s: %s\n", r.Photo, g)
 		}
 	}
 }

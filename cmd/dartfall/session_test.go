@@ -172,28 +172,3 @@ func TestSuspectReadingsAreNamedNotChanged(t *testing.T) {
 		t.Errorf("suspects = %q, want the third reading", lines)
 	}
 }
-
-// One colour on two photos may be the same marks twice: that is said.
-func TestSameColourOnTwoPhotosWarns(t *testing.T) {
-	plane := &sheet.Plane{}
-	photos := []sheet.Photo{{Name: "a.jpg", Plane: plane}, {Name: "b.jpg", Plane: plane}}
-	for _, test := range []struct {
-		name   string
-		second string // sticker of the second accessory
-		want   int
-	}{{"own colours", "orange", 0}, {"one colour", "blue", 1}} {
-		t.Run(test.name, func(t *testing.T) {
-			ses := session.Session{
-				Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}, {Name: "Reed", Sticker: test.second}},
-				Strings:     []session.String{{Accessory: "North", Photo: "a.jpg"}, {Accessory: "Reed", Photo: "b.jpg"}},
-			}
-			s, err := assemble(job{session: &ses}, photos)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if got := strings.Count(strings.Join(s.Warnings, "\n"), "counted twice"); got != test.want {
-				t.Errorf("%d warnings, want %d: %q", got, test.want, s.Warnings)
-			}
-		})
-	}
-}

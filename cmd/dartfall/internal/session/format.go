@@ -187,6 +187,11 @@ func (w *writer) run(t String, taken time.Time) {
 	}
 	w.text("accessory", t.Accessory, "North", "")
 	w.text("photo", t.Photo, "IMG_0002.jpg", clock)
+	fresh := ""
+	if t.Fresh {
+		fresh = "true"
+	}
+	w.raw("fresh", fresh, "true", "a new face was put up before this string")
 	w.number("shots", t.Shots, "15", "")
 	w.number("misses", t.Misses, "1", "")
 	readings := ""

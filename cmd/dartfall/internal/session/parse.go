@@ -202,6 +202,7 @@ func (s *String) fields() []field {
 	return []field{
 		{"accessory", "the name of an accessory above", str(&s.Accessory)},
 		{"photo", "the name of a photo in this folder", photo(&s.Photo)},
+		{"fresh", "true when a new face was put up before this string", boolean(&s.Fresh)},
 		{"order", "a whole number, 1 for the string shot first", count(&s.Order, 1)},
 		{"shots", "a whole number of shots fired", count(&s.Shots, 1)},
 		{"misses", "a whole number of shots that left no mark on the board", count(&s.Misses, 0)},

@@ -120,6 +120,7 @@ type Accessory struct {
 type String struct {
 	Accessory   string
 	Photo       string // file name inside the session's folder, with /
+	Fresh       bool   // a new face was put up before this string
 	Order       int    // 1 for the first shot
 	Shots       int    // declared; 0 when not
 	Misses      int

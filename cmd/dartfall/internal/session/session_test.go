@@ -82,6 +82,7 @@ accessory = "North"
 photo = "demo-1.jpg"
 shots = 15
 misses = 1
+fresh = true
 readings = [200, 201.5]
 order = 1
 `
@@ -110,7 +111,7 @@ func TestParseFull(t *testing.T) {
 			{Name: "Reed", Letter: "A", Sticker: "orange", Baseline: true},
 		},
 		Strings: []String{
-			{Accessory: "North", Photo: "demo-1.jpg", Order: 1, Shots: 15, Misses: 1, Readings: []float64{200, 201.5}, Unit: "fps", ReadingsMPS: []float64{60.96, 61.4172}},
+			{Accessory: "North", Photo: "demo-1.jpg", Order: 1, Shots: 15, Misses: 1, Fresh: true, Readings: []float64{200, 201.5}, Unit: "fps", ReadingsMPS: []float64{60.96, 61.4172}},
 			{Accessory: "Reed", Photo: "demo-2.jpg", Order: 2, Shots: 15},
 		},
 	}

@@ -170,7 +170,10 @@ type String struct {
 	Order     int      `json:"order"` // 1 for the first shot
 	Shots     int      `json:"shots"` // declared; 0 when not
 	Misses    int      `json:"misses"`
-	Found     int      `json:"found"` // marks that count
+	Found     int      `json:"found"`      // marks that count
+	SeenAgain int      `json:"seen_again"` // marks on its photo that were on the board before
+	Gone      []string `json:"gone"`       // earlier marks not seen on its photo, in words
+	Open      string   `json:"open"`       // why new marks cannot be told from earlier ones; else ""
 	Readings  []Number `json:"readings_mps"`
 	Notes     string   `json:"notes"`
 }

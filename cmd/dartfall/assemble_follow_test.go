@@ -1,0 +1,154 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/cmd/dartfall/internal/session"
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+// shownOn makes a photo that shows marks of the board turned anticlockwise by turn.
+func shownOn(name string, turn float64, up sheet.Up, marks []sheet.Impact) sheet.Photo {
+	p := sheet.Photo{Name: name, State: sheet.Measured, Plane: &sheet.Plane{}, Up: up}
+	for i, m := range marks {
+		at := r2.Rotate(r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}, turn, r2.Vec{})
+		m.ID, m.Photo, m.XMM, m.YMM = fmt.Sprintf("%s#%d", name, i+1), name, sheet.Number(at.X), sheet.Number(at.Y)
+		p.Marks = append(p.Marks, m)
+	}
+	return p
+}
+
+// scattered draws marks of a colour.
+func scattered(seed uint64, n int, colour string) (out []sheet.Impact) {
+	rng := rand.New(rand.NewPCG(seed, 5))
+	for range n {
+		out = append(out, sheet.Impact{
+			Colour: colour, XMM: sheet.Number(70 * rng.NormFloat64()), YMM: sheet.Number(70 * rng.NormFloat64()), Source: sheet.Found,
+			SigmaMM: 0.2, CovMM2: [3]sheet.Number{0.04, 0, 0.04}, Confidence: 1, DiameterMM: 19,
+		})
+	}
+	return out
+}
+
+var (
+	upByPhoto = sheet.Up{Source: "photo", SigmaDeg: 2}
+	upByMark  = sheet.Up{Source: "mark", SigmaDeg: 0.05}
+)
+
+// Strings of one colour on one board: each takes its own marks, in one frame,
+// however the board hung; what cannot be told apart is left open, aloud.
+func TestStringsOfOneColour(t *testing.T) {
+	first, second, third := scattered(1, 10, "blue"), scattered(2, 10, "blue"), scattered(3, 10, "blue")
+	both := slices.Concat(first, second)
+	for _, c := range []struct {
+		name    string
+		photos  []sheet.Photo
+		change  func(*session.Session)
+		counted []int    // by string
+		again   []int    // by string
+		gone    []int    // by string
+		say     []string // in the warnings
+	}{
+		{name: "level", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), shownOn("b.jpg", 0.05, upByPhoto, both), shownOn("c.jpg", -0.04, upByPhoto, slices.Concat(both, third))},
+			counted: []int{10, 10, 10}, again: []int{0, 10, 20}, gone: []int{0, 0, 0}},
+		{name: "turned by a quarter", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), shownOn("b.jpg", 1.6, upByPhoto, both), shownOn("c.jpg", 3, upByMark, slices.Concat(both, third))},
+			counted: []int{10, 10, 10}, again: []int{0, 10, 20}, gone: []int{0, 0, 0}},
+		{name: "one came off", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), shownOn("b.jpg", 0, upByPhoto, both[1:]), shownOn("c.jpg", 0, upByPhoto, slices.Concat(both[1:], third))},
+			counted: []int{10, 10, 10}, again: []int{0, 9, 19}, gone: []int{0, 1, 0}},
+		{name: "sighters before", photos: []sheet.Photo{shownOn("s.jpg", 0.02, upByPhoto, third[:3]), shownOn("a.jpg", 0, upByPhoto, slices.Concat(third[:3], first)), shownOn("b.jpg", 0, upByPhoto, slices.Concat(third[:3], both)), shownOn("c.jpg", 0, upByPhoto, slices.Concat(third[:3], both, third[3:]))},
+			change:  func(s *session.Session) { s.Board.Start = "s.jpg" },
+			counted: []int{10, 10, 7}, again: []int{3, 13, 23}, gone: []int{0, 0, 0}},
+		{name: "a fresh face, declared", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), shownOn("b.jpg", 0, upByPhoto, second), shownOn("c.jpg", 0, upByPhoto, slices.Concat(second, third))},
+			change:  func(s *session.Session) { s.Strings[1].Fresh = true },
+			counted: []int{10, 10, 10}, again: []int{0, 0, 10}, gone: []int{0, 0, 0}},
+		{name: "a fresh face, not declared", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), shownOn("b.jpg", 0, upByPhoto, second), shownOn("c.jpg", 0, upByPhoto, slices.Concat(second, third))},
+			counted: []int{10, 10, 10}, again: []int{0, 0, 10}, gone: []int{0, 0, 0}, say: []string{"b.jpg: the 10 marks seen before are not on it"}},
+		{name: "hardly any seen again", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), shownOn("b.jpg", 0, upByPhoto, slices.Concat(first[:3], second)), shownOn("c.jpg", 0, upByPhoto, slices.Concat(first[:3], second, third))},
+			counted: []int{10, 0, 10}, again: []int{0, 0, 13}, gone: []int{0, 0, 0}, say: []string{"string 2 Reed is not in the figures", "fresh = true"}},
+		{name: "a photo between lost", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), {Name: "b.jpg", State: sheet.Refused}, shownOn("c.jpg", 0, upByPhoto, slices.Concat(both, third))},
+			counted: []int{10, 0, 0}, again: []int{0, 0, 10}, gone: []int{0, 0, 0}, say: []string{"string 2 Reed has no measured photo", "string 3 Slate is not in the figures"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			ses := session.Session{}
+			for i, name := range []string{"North", "Reed", "Slate"} {
+				ses.Accessories = append(ses.Accessories, session.Accessory{Name: name, Sticker: "blue"})
+				ses.Strings = append(ses.Strings, session.String{Accessory: name, Photo: string(rune('a'+i)) + ".jpg"})
+			}
+			if c.change != nil {
+				c.change(&ses)
+			}
+			s, err := assemble(job{session: &ses}, c.photos)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i, r := range s.Strings {
+				if r.Found != c.counted[i] || r.SeenAgain != c.again[i] || len(r.Gone) != c.gone[i] {
+					t.Errorf("string %s: %d new, %d seen again, gone %q, want %d, %d and %d", r.Name, r.Found, r.SeenAgain, r.Gone, c.counted[i], c.again[i], c.gone[i])
+				}
+				if open := r.Open != "" || r.Photo == "b.jpg" && c.photos[1].State == sheet.Refused; open != (c.counted[i] == 0) {
+					t.Errorf("string %s is open: %v, %q", r.Name, open, r.Open)
+				}
+			}
+			said := strings.Join(s.Warnings, "\n")
+			for _, want := range c.say {
+				if !strings.Contains(said, want) {
+					t.Errorf("no warning says %q:\n%s", want, said)
+				}
+			}
+			if len(c.say) == 0 && (strings.Contains(said, "fresh") || strings.Contains(said, "look at it")) {
+				t.Errorf("warned without need:\n%s", said)
+			}
+			checkOneFrame(t, s, slices.Concat(first, second, third))
+		})
+	}
+}
+
+// checkOneFrame holds that the distances between all counted impacts of one face
+// are those of the board.
+func checkOneFrame(t *testing.T, s sheet.Summary, truth []sheet.Impact) {
+	t.Helper()
+	if s.Strings[2].SeenAgain == 0 || len(s.Impacts) != len(truth) {
+		return
+	}
+	for i := range 20 { // the first two strings, in the order put
+		for k := range i {
+			d := math.Hypot(float64(s.Impacts[i].XMM-s.Impacts[k].XMM), float64(s.Impacts[i].YMM-s.Impacts[k].YMM))
+			want := math.Hypot(float64(truth[i].XMM-truth[k].XMM), float64(truth[i].YMM-truth[k].YMM))
+			if s.Strings[1].SeenAgain > 0 && !(math.Abs(d-want) <= 0.5) {
+				t.Errorf("impacts %d and %d are %.2f mm apart, want %.2f", i, k, d, want)
+				return
+			}
+		}
+	}
+}
+
+// With a colour for each string, a new mark in an earlier string's colour is an
+// alarm, and a lost one is named; counts go by colour.
+func TestNewMarkOfAnotherColour(t *testing.T) {
+	blue, orange := scattered(1, 8, "blue"), scattered(2, 8, "orange")
+	ses := session.Session{
+		Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}, {Name: "Reed", Sticker: "orange"}},
+		Strings:     []session.String{{Accessory: "North", Photo: "a.jpg"}, {Accessory: "Reed", Photo: "b.jpg"}},
+	}
+	s, err := assemble(job{session: &ses}, []sheet.Photo{
+		shownOn("a.jpg", 0, upByPhoto, blue),
+		shownOn("b.jpg", 0.03, upByPhoto, slices.Concat(blue[1:], scattered(9, 1, "blue"), orange)),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := strings.Join(s.Warnings, "\n")
+	if !strings.Contains(said, "b.jpg shows a new mark that is of no string of this photo: blue at") {
+		t.Errorf("no alarm about the new blue mark:\n%s", said)
+	}
+	if r := s.Strings[1]; r.Found != 8 || len(r.Gone) != 1 || !strings.Contains(r.Gone[0], "(a.jpg#1)") {
+		t.Errorf("string 2: %d found, gone %q, want 8 and a.jpg#1", r.Found, r.Gone)
+	}
+}

@@ -5,10 +5,10 @@
 set -eu
 cd "$(dirname "$0")/.."
 
-# The tag takes gocv's own list of libraries away; sections that nothing calls are
+# The tag takes gocv's own list of libraries away; functions that nothing calls are
 # dropped, and with them every need for the other modules.
-if CGO_CPPFLAGS="$(pkg-config --cflags opencv4)" \
-	CGO_CXXFLAGS="-std=c++11 -O2 -ffunction-sections -fdata-sections" \
+sections="-O2 -ffunction-sections -fdata-sections"
+if CGO_CPPFLAGS="$(pkg-config --cflags opencv4)" CGO_CFLAGS="$sections" CGO_CXXFLAGS="-std=c++11 $sections" \
 	go build -tags customenv \
 	-ldflags '-extldflags "-Wl,--gc-sections -lopencv_imgproc -lopencv_core -lstdc++"' \
 	./cmd/dartfall; then

@@ -38,7 +38,7 @@ func SummariseString(mps []float64, capMPS, level float64) StringSummary {
 		return s
 	}
 	mean, sd := MeanSD(mps)
-	s.Mean.Value, s.Min, s.Max = mean, slices.Min(mps), slices.Max(mps)
+	s.Mean, s.Min, s.Max = meanEstimate(mps, level, defSpeedMean), slices.Min(mps), slices.Max(mps)
 	for i, v := range mps {
 		if capMPS > 0 && v > capMPS {
 			s.Over = append(s.Over, i)
@@ -47,10 +47,7 @@ func SummariseString(mps []float64, capMPS, level float64) StringSummary {
 	if n < 2 {
 		return s
 	}
-	nu := float64(n - 1)
-	half := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.Quantile((1+level)/2) * sd / math.Sqrt(float64(n))
-	s.Mean.Lo, s.Mean.Hi, s.Mean.Level = mean-half, mean+half, level
-	lo, hi := sigmaFactors(nu, level)
+	lo, hi := sigmaFactors(float64(n-1), level)
 	s.SD.Value, s.SD.Lo, s.SD.Hi, s.SD.Level = sd, sd*lo, sd*hi, level
 	s.ES.Value = s.Max - s.Min
 	if lo, hi, ok := sizeInterval(statWidth, s.ES.Value, n, 0, level); ok {
@@ -61,6 +58,21 @@ func SummariseString(mps []float64, capMPS, level float64) StringSummary {
 		s.ShareOver = &e
 	}
 	return s
+}
+
+// meanEstimate is the mean of values with its interval by Student's t; undefined without
+// values, bare with one.
+func meanEstimate(xs []float64, level float64, definition string) Estimate {
+	n := len(xs)
+	e := undefined(n, definition)
+	mean, sd := MeanSD(xs)
+	e.Value = mean
+	if n < 2 {
+		return e
+	}
+	half := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(n - 1)}.Quantile((1+level)/2) * sd / math.Sqrt(float64(n))
+	e.Lo, e.Hi, e.Level = mean-half, mean+half, level
+	return e
 }
 
 // shareAbove estimates the share of a normal population above a limit: t = √n (limit

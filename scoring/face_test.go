@@ -46,27 +46,70 @@ func TestFaceDimensions(t *testing.T) {
 
 // Line touch: with the 5.6 mm gauge the ten of the 50 m rifle face reaches to 8.0 mm.
 // Decimals: floor(10 (11 − d/8))/10, 10.9 up to 0.8 mm (10.0 to 10.9 read; the other
-// rings recalled).
+// rings recalled). Inner ten to 5.3 mm (recalled).
 func TestScore(t *testing.T) {
 	f := faceNamed(t, "ISSF 50 m rifle")
 	for _, tt := range []struct {
 		d     float64
 		whole int
 		tenth float64
-	}{{0, 10, 10.9}, {0.8, 10, 10.9}, {0.81, 10, 10.8}, {8.0, 10, 10.0}, {8.01, 9, 9.9}, {80, 1, 1.0}, {80.01, 0, 0}} {
-		pos := r2.Vec{X: tt.d * 0.6, Y: -tt.d * 0.8}
-		whole, err := f.Score(pos)
-		tenth, err2 := f.DecimalScore(pos)
-		if err != nil || err2 != nil || whole != tt.whole || !near(tenth, tt.tenth, 1e-12) {
-			t.Errorf("%v mm: %d, %v, want %d, %v", tt.d, whole, tenth, tt.whole, tt.tenth)
+		inner bool
+		edge  float64 // to the nearest ring, by hand
+	}{{0, 10, 10.9, true, 8}, {0.8, 10, 10.9, true, 7.2}, {0.81, 10, 10.8, true, 7.19}, {5.3, 10, 10.3, true, 2.7}, {5.31, 10, 10.3, false, 2.69},
+		{8.0, 10, 10.0, false, 0}, {8.01, 9, 9.9, false, 0.01}, {80, 1, 1.0, false, 0}, {80.01, 0, 0, false, 0.01}} {
+		h, err := f.Score(r2.Vec{X: tt.d * 0.6, Y: -tt.d * 0.8})
+		if err != nil || h.Value != tt.whole || h.Tenths == nil || !near(*h.Tenths, tt.tenth, 1e-12) || h.Inner != tt.inner || !near(h.EdgeMM, tt.edge, 1e-9) {
+			t.Errorf("%v mm: %+v, %v, want %d, %v, inner %v, %v mm from a ring", tt.d, h, err, tt.whole, tt.tenth, tt.inner, tt.edge)
 		}
 	}
-	if _, err := faceNamed(t, "World Archery 80 cm").DecimalScore(r2.Vec{}); err == nil {
-		t.Error("a decimal score on a face without one: no error")
+	if h, err := faceNamed(t, "World Archery 80 cm").Score(r2.Vec{}); err != nil || h.Tenths != nil {
+		t.Errorf("a face without a decimal score gives %+v, %v", h, err)
 	}
-	for _, bad := range []Face{{}, {RadiiMM: []float64{2, 1}, Values: []int{2, 1}}, {RadiiMM: []float64{math.NaN()}, Values: []int{1}}} {
+	for _, bad := range []Face{{}, {RadiiMM: []float64{2, 1}, Values: []int{2, 1}}, {RadiiMM: []float64{math.NaN()}, Values: []int{1}}, {RadiiMM: []float64{1}, Values: []int{1}, GaugeMM: -1}} {
 		if _, err := bad.Score(r2.Vec{}); err == nil {
 			t.Errorf("Score on %+v: no error", bad)
 		}
+	}
+	if _, err := f.Score(r2.Vec{X: math.NaN()}); err == nil {
+		t.Error("Score of an impact without a place: no error")
+	}
+}
+
+// The six-ring face scores 5 to 10 with the rings of the 80 cm face (read in the FFTA
+// rule book); outside its 5 is nothing. A shaft that touches a line takes the higher
+// value.
+func TestScoreArchery(t *testing.T) {
+	six, full := faceNamed(t, "World Archery 80 cm, 6 rings"), faceNamed(t, "World Archery 80 cm")
+	const shaft = 9.3 / 2
+	for _, tt := range []struct {
+		d         float64
+		six, full int
+	}{{0, 10, 10}, {40 + shaft, 10, 10}, {40 + shaft + 0.01, 9, 9}, {240 + shaft, 5, 5}, {240 + shaft + 0.01, 0, 4}, {400 + shaft, 0, 1}, {400 + shaft + 0.01, 0, 0}} {
+		a, errA := six.Score(r2.Vec{Y: tt.d})
+		b, errB := full.Score(r2.Vec{Y: tt.d})
+		if errA != nil || errB != nil || a.Value != tt.six || b.Value != tt.full {
+			t.Errorf("%v mm: %d and %d, want %d and %d", tt.d, a.Value, b.Value, tt.six, tt.full)
+		}
+	}
+}
+
+// By hand: on the 50 m rifle face marks at 0, 8 and 16 mm score 10.9, 10.0 and 9.0; one
+// miss and one shot unaccounted for count 0. Mean 29/5 with SD 5.30 and t 2.776 (4
+// degrees of freedom, tables).
+func TestScoreGroup(t *testing.T) {
+	g := groupOf(r2.Vec{}, r2.Vec{X: 8}, r2.Vec{Y: -16})
+	g.Declared, g.Misses = 5, 1
+	c, err := ScoreGroup(g, faceNamed(t, "ISSF 50 m rifle"), 0.95)
+	if err != nil || c.Shots != 5 || c.Missed != 2 || c.Points != 29 || c.Possible != 50 || c.Tens != 2 || c.Inner != 1 || !near(*c.Tenths, 29.9, 1e-9) {
+		t.Errorf("%+v, %v", c, err)
+	}
+	if !near(c.Mean.Value, 5.8, 1e-12) || !near(c.Mean.Hi-c.Mean.Value, 2.776*5.310/math.Sqrt(5), 0.01) {
+		t.Errorf("mean %+v", c.Mean)
+	}
+	if c, err := ScoreGroup(Group{}, faceNamed(t, "ISSF 50 m rifle"), 0.95); err != nil || c.Shots != 0 || !math.IsNaN(c.Mean.Value) {
+		t.Errorf("an empty group: %+v, %v", c, err)
+	}
+	if _, err := ScoreGroup(g, Face{}, 0.95); err == nil {
+		t.Error("a face without rings: no error")
 	}
 }

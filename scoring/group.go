@@ -100,26 +100,6 @@ type Summary struct {
 	Warnings []Warning `json:"warnings,omitempty"`
 }
 
-// Ellipse is the bivariate normal with two different deviations.
-type Ellipse struct {
-	SigmaMajorMM float64 `json:"sigma_major_mm"`
-	SigmaMinorMM float64 `json:"sigma_minor_mm"`
-	// AngleRad is the direction of the major axis from +x towards +y, in (-π/2, π/2].
-	AngleRad    float64 `json:"angle_rad"`
-	Correlation float64 `json:"correlation"` // of x and y; 0 when one of them does not vary
-	SigmaXMM    float64 `json:"sigma_x_mm"`
-	SigmaYMM    float64 `json:"sigma_y_mm"`
-	// RoundP is how often a truly round group of n looks at least as stretched
-	// (Mauchly 1940, Ann. Math. Statist. 11:204; exact for two variables:
-	// W^((n-2)/2) with W = det S/(tr S/2)²).
-	RoundP float64 `json:"round_p"`
-	// Stretched is RoundP <= 0.05: the circular figures then describe the group less
-	// well than these radii.
-	Stretched bool     `json:"stretched"`
-	R50       Estimate `json:"r50"`
-	R90       Estimate `json:"r90"`
-}
-
 // Summarise computes the figures of a group from the impacts that mask leaves in; a
 // nil mask leaves all in. dropped says how many of the masked shots went by the
 // drop-the-widest rule, whose effect on a clean group is known and allowed for in
@@ -329,89 +309,4 @@ func chiMean(nu float64) float64 {
 func sigmaFactors(nu, level float64) (lo, hi float64) {
 	chi := distuv.ChiSquared{K: nu}
 	return math.Sqrt(nu / chi.Quantile((1+level)/2)), math.Sqrt(nu / chi.Quantile((1-level)/2))
-}
-
-// ellipseOf fits the stretched model.
-func ellipseOf(m moments, level float64) *Ellipse {
-	if m.n < 3 || !(m.ss() > 0) {
-		return nil
-	}
-	dof := float64(m.n - 1)
-	xx, xy, yy := m.sxx/dof, m.sxy/dof, m.syy/dof
-	mean, half := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
-	major, minor := mean+half, max(0, mean-half)
-	e := &Ellipse{
-		SigmaMajorMM: math.Sqrt(major), SigmaMinorMM: math.Sqrt(minor), AngleRad: math.Atan2(2*xy, xx-yy) / 2,
-		SigmaXMM: math.Sqrt(xx), SigmaYMM: math.Sqrt(yy),
-	}
-	if xx > 0 && yy > 0 {
-		e.Correlation = max(-1, min(1, xy/math.Sqrt(xx*yy)))
-	}
-	w := major * minor / (mean * mean)
-	e.RoundP = math.Pow(w, float64(m.n-2)/2)
-	e.Stretched = e.RoundP <= 0.05
-	// The trace estimates σ₁²+σ₂² with these degrees of freedom.
-	nu := dof * (major + minor) * (major + minor) / (major*major + minor*minor)
-	lo, hi := sigmaFactors(nu, level)
-	for _, r := range []struct {
-		e *Estimate
-		p float64
-	}{{&e.R50, 0.5}, {&e.R90, 0.9}} {
-		v := EllipseRadius(e.SigmaMajorMM, e.SigmaMinorMM, r.p)
-		*r.e = Estimate{Value: v, Lo: v * lo, Hi: v * hi, Level: level, N: m.n, Definition: fmt.Sprintf(defEllipse, int(100*r.p))}
-	}
-	return e
-}
-
-// EllipseRadius returns the radius of the circle about the true centre that holds
-// the share p of a bivariate normal with the two given standard deviations (Harter
-// 1960, J. Amer. Statist. Assoc. 55:723). It is NaN unless 0 < p < 1 and the larger
-// deviation is above zero.
-func EllipseRadius(sigmaA, sigmaB, p float64) float64 {
-	major, minor := max(sigmaA, sigmaB), min(sigmaA, sigmaB)
-	if !(p > 0 && p < 1 && major > 0 && minor >= 0) {
-		return math.NaN()
-	}
-	c := minor / major
-	// Regula falsi with the Illinois weight: the share grows smoothly with the radius,
-	// and the circular radius is the largest there can be.
-	lo, hi := 0.0, math.Sqrt(-2*math.Log1p(-p))
-	fLo, fHi := -p, ellipseShare(hi, c)-p
-	k := hi
-	for range 40 {
-		if math.Abs(fHi-fLo) < 1e-15 {
-			break
-		}
-		k = hi - fHi*(hi-lo)/(fHi-fLo)
-		f := ellipseShare(k, c) - p
-		if math.Abs(f) < 1e-10 {
-			break
-		}
-		if f*fHi < 0 {
-			lo, fLo = hi, fHi
-		} else {
-			fLo /= 2
-		}
-		hi, fHi = k, f
-	}
-	return major * k
-}
-
-// ellipseShare is the share of a bivariate normal with deviations 1 and c within
-// radius k. In the direction φ of the standardised plane the circle lies at
-// k/√(cos²φ + c² sin²φ), so the share is 1 − (2/π)∫₀^{π/2} exp(−k²/2(cos²φ + c² sin²φ)) dφ.
-// The integrand is periodic and smooth even at c = 0, where the trapezoidal rule
-// needs few steps: 64 give 1e-7.
-func ellipseShare(k, c float64) float64 {
-	const steps = 64
-	outside := 0.0
-	for i := range steps + 1 {
-		sin, cos := math.Sincos(float64(i) * math.Pi / 2 / steps)
-		f := math.Exp(-k * k / 2 / (cos*cos + c*c*sin*sin))
-		if i == 0 || i == steps {
-			f /= 2
-		}
-		outside += f / steps
-	}
-	return 1 - outside
 }

@@ -53,14 +53,13 @@ func TestCensoredSigmaWithoutMisses(t *testing.T) {
 }
 
 // On a 1 m disc with sigma 250 mm and a centre off by 150 mm about one shot in five
-// misses. The impacts alone then understate sigma; with the misses it comes out
-// right and the interval covers.
-func TestCensoredSigmaCovers(t *testing.T) {
-	const sigma, reps, n = 250.0, 100, 15
+// misses. The impacts alone then understate sigma; with the misses it comes out right.
+// Whether the interval covers is simulated in internal/calibrate.
+func TestCensoredSigmaUnbiased(t *testing.T) {
+	const sigma, reps, n = 250.0, 40, 15
 	board := Disc{RadiusMM: 500}
 	rng := rand.New(rand.NewPCG(13, 14))
 	var naive, counted float64
-	covered := 0
 	for range reps {
 		var hits []r2.Vec
 		for range n {
@@ -74,15 +73,10 @@ func TestCensoredSigmaCovers(t *testing.T) {
 		}
 		naive += math.Sqrt(momentsOf(hits).ss()/(2*float64(len(hits))-2)) / reps
 		counted += e.Value / reps
-		if e.Lo <= sigma && sigma <= e.Hi {
-			covered++
-		}
 	}
-	if !(naive < 0.88*sigma) || !near(counted, sigma, 0.06*sigma) {
+	// 40 groups of 15: the mean's standard error is about 3% of sigma.
+	if !(naive < 0.88*sigma) || !near(counted, sigma, 0.09*sigma) {
 		t.Errorf("mean sigma %.0f from impacts alone, %.0f with misses; true %v", naive, counted, sigma)
-	}
-	if got := float64(covered) / reps; !(got >= 0.90 && got <= 0.99) {
-		t.Errorf("95%% interval covers %.3f", got)
 	}
 }
 

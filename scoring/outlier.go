@@ -153,9 +153,11 @@ type Assessment struct {
 	Flagged *Summary `json:"flagged,omitempty"`
 	// FlyerMask marks shots with a cause stated at the shot, and WithoutFlyers the
 	// figures without them; nil when there are none.
-	FlyerMask     []bool    `json:"flyer_mask,omitempty"`
-	WithoutFlyers *Summary  `json:"without_flyers,omitempty"`
-	Warnings      []Warning `json:"warnings,omitempty"`
+	FlyerMask     []bool   `json:"flyer_mask,omitempty"`
+	WithoutFlyers *Summary `json:"without_flyers,omitempty"`
+	// Normality is nil when the group cannot be judged by it.
+	Normality *Normality `json:"normality,omitempty"`
+	Warnings  []Warning  `json:"warnings,omitempty"`
 }
 
 // Assess summarises a group with and without outliers. The error is only for
@@ -168,6 +170,10 @@ func Assess(g Group, opts Options) (Assessment, error) {
 	a := Assessment{All: summarise(g, nil, 0, opts)}
 	idx := g.kept(nil)
 	pts := g.points(idx)
+	a.Normality = normalityOf(pts)
+	if w, bad := a.Normality.warning(); bad {
+		a.Warnings = append(a.Warnings, w)
+	}
 	spread := func(part []bool) []bool { // from kept impacts to all of them
 		mask := make([]bool, len(g.Impacts))
 		for k, i := range idx {

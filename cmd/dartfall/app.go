@@ -175,6 +175,7 @@ func commands(c console) []*cli.Command {
 		FaceCommand(c),
 		GroupCommand(c),
 		CompareCommand(c),
+		ScoreCommand(c),
 		ChronoCommand(c),
 		FlightCommand(c),
 	}

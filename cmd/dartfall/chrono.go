@@ -69,12 +69,11 @@ func runChrono(c console, ctx *cli.Context) error {
 	default:
 		return usagef("--unit: %q is not a unit of speed; fps or m/s", ctx.String("unit"))
 	}
-	level := ctx.Float64("level")
-	if level != 0.90 && level != 0.95 && level != 0.99 {
-		return usagef("--level can be 0.90, 0.95 or 0.99")
+	level, err := levelOf(ctx)
+	if err != nil {
+		return err
 	}
 	var capMPS, massG float64
-	var err error
 	if s := ctx.String("cap"); s != "" {
 		if capMPS, err = units.Speed(s); err != nil {
 			return usageError{fmt.Errorf("--cap: %v", err)}

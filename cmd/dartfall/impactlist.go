@@ -158,27 +158,45 @@ func groupFlags() []cli.Flag {
 
 // readGroups is the common beginning of group and compare.
 func readGroups(c console, ctx *cli.Context) ([]scoring.Group, scoring.Options, error) {
-	opts := scoring.Options{Drop: ctx.Int("drop"), Level: ctx.Float64("level")}
-	if ctx.NArg() != 1 {
-		return nil, opts, withHint(usagef("%s needs one file with impacts", ctx.Command.Name), "dartfall %s impacts.csv, or - for standard input", ctx.Command.Name)
-	}
+	opts := scoring.Options{Drop: ctx.Int("drop")}
 	var err error
+	if opts.Level, err = levelOf(ctx); err != nil {
+		return nil, opts, err
+	}
 	if opts.Board, err = parseBoard(ctx.String("board")); err != nil {
 		return nil, opts, usageError{err}
+	}
+	groups, err := readImpacts(c, ctx)
+	return groups, opts, err
+}
+
+// readImpacts reads the one list a command was given, with the shots of --shots.
+func readImpacts(c console, ctx *cli.Context) ([]scoring.Group, error) {
+	if ctx.NArg() != 1 {
+		return nil, withHint(usagef("%s needs one file with impacts", ctx.Command.Name), "dartfall %s impacts.csv, or - for standard input", ctx.Command.Name)
 	}
 	name := ctx.Args().First()
 	data, err := readNamed(c, name)
 	if err != nil {
-		return nil, opts, err
+		return nil, err
 	}
 	if name == "-" {
 		name = "standard input"
 	}
 	groups, err := parseImpacts(name, data)
 	if err != nil {
-		return nil, opts, err
+		return nil, err
 	}
-	return groups, opts, declareShots(groups, ctx.String("shots"))
+	return groups, declareShots(groups, ctx.String("shots"))
+}
+
+// levelOf is the level of the intervals asked for.
+func levelOf(ctx *cli.Context) (float64, error) {
+	level := ctx.Float64("level")
+	if level != 0.90 && level != 0.95 && level != 0.99 {
+		return 0, usagef("--level can be 0.90, 0.95 or 0.99, not %v", level)
+	}
+	return level, nil
 }
 
 // declareShots sets the declared shots from "15" or "North=15,Reed=14".

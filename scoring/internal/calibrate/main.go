@@ -1,9 +1,15 @@
-// Command calibrate simulates what package scoring takes from tables.
+// Command calibrate simulates what package scoring takes from tables, and what it
+// promises.
 //
 //	go run ./scoring/internal/calibrate sizes    > scoring/sizes.csv
 //	go run ./scoring/internal/calibrate robust   > scoring/robust.csv
+//	go run ./scoring/internal/calibrate verdicts   false and true verdicts of comparisons
+//	go run ./scoring/internal/calibrate coverage   how often intervals hold the truth
+//	go run ./scoring/internal/calibrate flags      how often the robust rule flags a clean group
 //
-// Same arguments, same bytes: every row has a seed of its own.
+// The last three print one line per promise and end with status 1 when one is broken;
+// the tests of this package run the same with fewer repetitions. Same arguments, same
+// bytes: everything has a seed of its own.
 package main
 
 import (
@@ -15,30 +21,32 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 )
 
+// effort is how much simulation a promise gets.
+type effort struct {
+	reps  int // repetitions
+	deals int // random deals and bootstrap samples in each comparison
+}
+
+var full = effort{reps: 10_000, deals: 1000}
+
 func main() {
-	tasks := []struct {
-		name string
-		run  func(*bufio.Writer)
-	}{
-		{"sizes", sizes},
-		{"robust", robust},
+	tables := map[string]func(*bufio.Writer){"sizes": sizes, "robust": robust}
+	promises := map[string]func(effort) []rate{"verdicts": verdicts, "coverage": coverage, "flags": flags}
+	if len(os.Args) != 2 || tables[os.Args[1]] == nil && promises[os.Args[1]] == nil {
+		fmt.Fprintln(os.Stderr, "usage: calibrate sizes | robust | verdicts | coverage | flags")
+		os.Exit(2)
 	}
-	if len(os.Args) == 2 {
-		for _, t := range tasks {
-			if t.name == os.Args[1] {
-				out := bufio.NewWriter(os.Stdout)
-				defer out.Flush()
-				t.run(out)
-				return
-			}
-		}
+	out := bufio.NewWriter(os.Stdout)
+	if table := tables[os.Args[1]]; table != nil {
+		table(out)
+		out.Flush()
+		return
 	}
-	fmt.Fprint(os.Stderr, "usage: calibrate")
-	for _, t := range tasks {
-		fmt.Fprint(os.Stderr, " | "+t.name)
+	kept := printRates(out, promises[os.Args[1]](full))
+	out.Flush()
+	if !kept {
+		os.Exit(1)
 	}
-	fmt.Fprintln(os.Stderr)
-	os.Exit(2)
 }
 
 // clean draws n shots of a round group with sigma 1.

@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"image/png"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -92,6 +94,15 @@ func TestPublish(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	alt, err := os.ReadFile(filepath.Join(dir, picturesDir, altFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range names {
+		if !strings.Contains(string(alt), name+": ") {
+			t.Errorf("%s lacks %s", altFile, name)
+		}
+	}
 	if len(names) != 6 || names[0] != mainPicture {
 		t.Errorf("pictures %q, want three sizes in two geometries, %s first", names, mainPicture)
 	}
@@ -103,6 +114,43 @@ func TestPublish(t *testing.T) {
 		if c, err := png.DecodeConfig(bytes.NewReader(b)); err != nil || c.Width != want[0] || c.Height != want[1] {
 			t.Errorf("%s is %d x %d, %v, want %v", name, c.Width, c.Height, err, want)
 		}
+	}
+}
+
+// Layers and reveal steps are written beside the whole pictures, each named once,
+// and a second run writes the same bytes.
+func TestPublishEverything(t *testing.T) {
+	dir := t.TempDir()
+	s := twoGroups()
+	names, err := publish(dir, s, everything)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"layers/still-as-shot/01-board.png", "reveal/still-as-shot/01.png", "reveal/thumbnail-common-centre/04.png"} {
+		if !slices.Contains(names, want) {
+			t.Errorf("%q lacks %s", names, want)
+		}
+	}
+	sums := func() map[string][32]byte {
+		got := map[string][32]byte{}
+		for _, name := range names {
+			b, err := os.ReadFile(filepath.Join(dir, picturesDir, filepath.FromSlash(name)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got[name] != [32]byte{} {
+				t.Errorf("%s is written twice", name)
+			}
+			got[name] = sha256.Sum256(b)
+		}
+		return got
+	}
+	before := sums()
+	if _, err := publish(dir, s, everything); err != nil {
+		t.Fatal(err)
+	}
+	if after := sums(); !maps.Equal(before, after) {
+		t.Error("a second run wrote other bytes")
 	}
 }
 

@@ -54,7 +54,7 @@ func runReport(c console, dir string) error {
 func writeReport(out string, s sheet.Summary) (description string, err error) {
 	var pictures []page.Picture
 	if data, err := reduced(filepath.Join(out, picturesDir, mainPicture)); err == nil {
-		pictures = append(pictures, page.Picture{Title: "The picture to publish", Alt: page.BoardAlt(s), Type: "image/jpeg", Data: data, First: true})
+		pictures = append(pictures, page.Picture{Title: "The picture to publish", Alt: page.PictureAlt(s, false), Type: "image/jpeg", Data: data, First: true})
 	}
 	for _, p := range s.Photos {
 		if p.Flat == nil || len(p.Marks) == 0 {

@@ -48,9 +48,21 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 			template.URL("data:" + p.Type + ";base64," + base64.StdEncoding.EncodeToString(p.Data))})
 	}
 	t, err := template.New("report").Funcs(template.FuncMap{
-		"fig": v.figure, "est": v.estimate, "path": fmt.Sprintf, "board": v.board, "strips": v.strips,
-		"glyph": v.glyph, "description": func() (string, error) { return Description(s) }, "boardAlt": func() string { return BoardAlt(s) },
-		"settled": v.settled, "bytime": bytime, "heights": v.heights, "flyers": v.flyers, "hasFlight": func() bool { return s.Flight != nil },
+		"fig":   func(path string, decimals int) (template.HTML, error) { return v.figure(path, decimals, "") },
+		"est":   func(path string, decimals int) (template.HTML, error) { return v.estimate(path, decimals, "") },
+		"speed": func(path string, decimals int) (template.HTML, error) { return v.figure(path, decimals, v.unit()) },
+		"speeds": func(path string, decimals int) (template.HTML, error) {
+			return v.estimate(path, decimals, v.unit())
+		},
+		"path": fmt.Sprintf, "unit": v.unit, "sizes": func() []size { return sizes }, "keptSizes": func() []size { return sizes[:3] },
+		"main": v.main, "board": v.board, "strips": v.strips, "glyph": v.glyph,
+		"description": func() (string, error) { return Description(s) }, "alt": func(moved bool) string { return PictureAlt(s, moved) },
+		"settled": v.settled, "heights": v.heights, "flyers": v.flyers, "variant": v.variant, "obtained": obtained,
+		"bytime": bytime, "photoWords": photoWords, "sentence": sentence, "methods": v.methods,
+		"distance": func() bool { return s.Session.DistanceMM.Known() },
+		"capped":   func() bool { return s.Session.CapMPS.Known() },
+		"flight":   func() bool { return s.Flight != nil && len(s.Flight.Rows) > 0 },
+		"drift":    func() bool { return s.Flight.Rows[0].DriftMM.Value.Known() },
 	}).Parse(page)
 	if err != nil {
 		return nil, fmt.Errorf("report template: %v", err)
@@ -60,6 +72,37 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 		return nil, fmt.Errorf("cannot write the report: %v", err)
 	}
 	return b.Bytes(), nil
+}
+
+// size is a row of the tables of group sizes: what it is called and its key in
+// sheet.Figures.
+type size struct{ Label, Key string }
+
+// sizes are all rows; the first three are shown without outliers too.
+var sizes = []size{
+	{"Mean radius", "mean_radius_mm"}, {"Extreme spread", "extreme_spread_mm"}, {"Sigma", "sigma_mm"},
+	{"Half within a radius of", "radius_50_mm"}, {"90% within a radius of", "radius_90_mm"},
+	{"Width", "width_mm"}, {"Height", "height_mm"}, {"Centre from the rings’ centre", "offset_mm"},
+}
+
+// variant is a table of group sizes without some shots: Key is their place in
+// sheet.Group.
+type variant struct {
+	Groups       []sheet.Group
+	Key, Caption string
+	Luck         bool // show what the drop rule does to a clean group
+}
+
+// Of returns the figures of a group in this variant, nil when it has none.
+func (t variant) Of(g sheet.Group) *sheet.Figures {
+	if t.Key == "without_flyers" {
+		return g.WithoutFlyers
+	}
+	return g.Without
+}
+
+func (v view) variant(key, caption string) variant {
+	return variant{v.Groups, key, caption, key == "without" && v.Rule.Kind == "drop"}
 }
 
 type shown struct {
@@ -112,9 +155,13 @@ func lookup(doc any, path string) (any, error) {
 	return doc, nil
 }
 
+// metresPerFoot is exact (international yard and pound agreement of 1959).
+const metresPerFoot = 0.3048
+
 // figure shows the number at path, rounded to a number of decimals; unknown is a
-// dash. The exact number and its path stay in the element.
-func (v view) figure(path string, decimals int) (template.HTML, error) {
+// dash. The exact number and its path stay in the element. With the unit fps a
+// number in m/s is shown in feet per second, and the element says so.
+func (v view) figure(path string, decimals int, unit string) (template.HTML, error) {
 	at, err := lookup(v.doc, path)
 	if err != nil {
 		return "", err
@@ -130,8 +177,13 @@ func (v view) figure(path string, decimals int) (template.HTML, error) {
 	if err != nil {
 		return "", err
 	}
-	return template.HTML(fmt.Sprintf(`<data value="%s" data-path="%s">%s</data>`,
-		template.HTMLEscapeString(n.String()), template.HTMLEscapeString(path), round(f, decimals))), nil
+	shownIn := ""
+	if unit == "fps" {
+		f /= metresPerFoot
+		shownIn = ` data-unit="fps"`
+	}
+	return template.HTML(fmt.Sprintf(`<data value="%s" data-path="%s"%s>%s</data>`,
+		template.HTMLEscapeString(n.String()), template.HTMLEscapeString(path), shownIn, round(f, decimals))), nil
 }
 
 // round writes f with a number of decimals and a proper minus sign; a value that
@@ -153,16 +205,16 @@ func round(f float64, decimals int) string {
 }
 
 // estimate shows an Estimate: value and interval, with "at least" for misses.
-func (v view) estimate(path string, decimals int) (template.HTML, error) {
-	value, err := v.figure(path+".value", decimals)
+func (v view) estimate(path string, decimals int, unit string) (template.HTML, error) {
+	value, err := v.figure(path+".value", decimals, unit)
 	if err != nil {
 		return "", err
 	}
-	low, err := v.figure(path+".low", decimals)
+	low, err := v.figure(path+".low", decimals, unit)
 	if err != nil {
 		return "", err
 	}
-	high, err := v.figure(path+".high", decimals)
+	high, err := v.figure(path+".high", decimals, unit)
 	if err != nil {
 		return "", err
 	}
@@ -199,135 +251,6 @@ func (v view) identity(accessory string) (picture.Identity, bool) {
 	return picture.Identity{Letter: "?", Name: accessory}, false
 }
 
-func tone(id picture.Identity) string {
-	return fmt.Sprintf("#%02x%02x%02x", id.Tone.R, id.Tone.G, id.Tone.B)
-}
-
-// polygon is the accessory's shape about (x, y).
-func polygon(id picture.Identity, x, y, r float64, class string) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, `<polygon class="%s" fill="%s" points="`, class, tone(id))
-	for i, p := range id.Shape.Outline() {
-		if i > 0 {
-			b.WriteByte(' ')
-		}
-		fmt.Fprintf(&b, "%.2f,%.2f", x+r*p[0], y+r*p[1])
-	}
-	b.WriteString(`"/>`)
-	return b.String()
-}
-
-// glyph is the small shape beside an accessory's name.
-func (v view) glyph(accessory string) template.HTML {
-	id, _ := v.identity(accessory)
-	return template.HTML(`<svg class="glyph" viewBox="-2 -2 4 4" aria-hidden="true">` + polygon(id, 0, 0, 1, "m") + `</svg> ` +
-		`<b>` + template.HTMLEscapeString(id.Letter) + `</b> ` + template.HTMLEscapeString(accessory))
-}
-
-// board draws the impacts that count at true scale, with the rings.
-func (v view) board() template.HTML {
-	reach := 100.0
-	rings := v.FaceRadiiMM()
-	for _, r := range rings {
-		reach = max(reach, r)
-	}
-	for _, m := range v.Impacts {
-		if m.XMM.Known() && m.YMM.Known() {
-			reach = max(reach, math.Abs(float64(m.XMM)), math.Abs(float64(m.YMM)))
-		}
-	}
-	edge := reach * 1.06
-	r := reach / 40
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="board" viewBox="%.1f %.1f %.1f %.1f" role="img" aria-label="%s">`, -edge, -edge, 2*edge, 2*edge+4*r,
-		template.HTMLEscapeString(BoardAlt(v.Summary)))
-	for _, ring := range rings {
-		fmt.Fprintf(&b, `<circle class="ring" r="%.1f"/>`, ring)
-	}
-	for _, m := range v.Impacts {
-		if !m.Counts() || !m.XMM.Known() || !m.YMM.Known() {
-			continue
-		}
-		id, known := v.identity(m.Accessory)
-		class := "m"
-		if m.SetAside != "" || !known {
-			class = "m hollow"
-		}
-		b.WriteString(polygon(id, float64(m.XMM), -float64(m.YMM), r, class))
-	}
-	fmt.Fprintf(&b, `<path class="scale" d="M%.1f %.1fh100"/><text class="scale" x="%.1f" y="%.1f" font-size="%.1f">100 mm</text></svg>`,
-		-edge*0.98, edge+2.2*r, -edge*0.98+110, edge+2.8*r, 2*r)
-	return template.HTML(b.String())
-}
-
-// strips draws each accessory's readings as points on one axis in m/s, the mean
-// with its interval below, and the venue's cap.
-func (v view) strips() template.HTML {
-	lo, hi := math.Inf(1), math.Inf(-1)
-	take := func(n sheet.Number) {
-		if n.Known() {
-			lo, hi = min(lo, float64(n)), max(hi, float64(n))
-		}
-	}
-	for _, s := range v.Velocities {
-		for _, r := range s.Readings {
-			take(r)
-		}
-		take(s.MeanMPS.Low)
-		take(s.MeanMPS.High)
-	}
-	limit := v.Session.CapMPS
-	if limit.Known() && limit > 0 {
-		take(limit)
-	}
-	if !(hi > lo) {
-		lo, hi = lo-1, hi+1
-	}
-	if math.IsInf(lo, 0) || math.IsNaN(lo) {
-		return ""
-	}
-	const left, width, row = 150.0, 480.0, 46.0
-	pad := (hi - lo) * 0.06
-	lo, hi = lo-pad, hi+pad
-	x := func(n sheet.Number) float64 { return left + width*(float64(n)-lo)/(hi-lo) }
-	height := row*float64(len(v.Velocities)) + 34
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="strips" viewBox="0 0 660 %.0f" role="img" aria-label="Readings of each accessory on one axis in metres per second; the table below holds the figures.">`, height)
-	for i, s := range v.Velocities {
-		y := row*float64(i) + 18
-		id, _ := v.identity(s.Accessory)
-		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s %s</text><path class="rule" d="M%.0f %.1fh%.0f"/>`, y+5,
-			template.HTMLEscapeString(id.Letter), template.HTMLEscapeString(clip(s.Accessory, 16)), left, y, width)
-		for _, r := range s.Readings {
-			if r.Known() {
-				b.WriteString(polygon(id, x(r), y, 5, "m"))
-			}
-		}
-		if m := s.MeanMPS; m.Low.Known() && m.High.Known() {
-			fmt.Fprintf(&b, `<path class="mean" d="M%.1f %.1fH%.1f"/>`, x(m.Low), y+14, x(m.High))
-		}
-		if m := s.MeanMPS.Value; m.Known() {
-			fmt.Fprintf(&b, `<path class="mean" d="M%.1f %.1fv10"/>`, x(m), y+9)
-		}
-	}
-	if limit.Known() && limit > 0 {
-		fmt.Fprintf(&b, `<path class="cap" d="M%.1f 2V%.1f"/><text x="%.1f" y="%.1f" text-anchor="middle">cap</text>`, x(limit), height-30, x(limit), height-17)
-	}
-	for i := range 5 {
-		n := sheet.Number(lo + (hi-lo)*float64(i)/4)
-		fmt.Fprintf(&b, `<text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%.1f</text>`, x(n), height-2, float64(n))
-	}
-	b.WriteString(`</svg>`)
-	return template.HTML(b.String())
-}
-
-func clip(s string, n int) string {
-	if r := []rune(s); len(r) > n {
-		return string(r[:n-1]) + "…"
-	}
-	return s
-}
-
 // heights reports whether any velocity says how much height scatter it explains.
 func (v view) heights() bool {
 	for _, s := range v.Velocities {
@@ -343,43 +266,107 @@ func (v view) flyers() bool {
 	return slices.ContainsFunc(v.Groups, func(g sheet.Group) bool { return g.WithoutFlyers != nil })
 }
 
-// deal is a settled difference with both prices.
-type deal struct {
-	Words           string
-	Tighter, Other  string
-	PathT, PathO    string // of the prices in summary.json
-	CurrencyT, Curr string
-	DateT, DateO    string
+// deal is a settled difference between two accessories that both have a price.
+type deal struct{ Tighter, Other offer }
+
+// offer is an accessory's price with its path in summary.json.
+type offer struct {
+	sheet.Price
+	Name, Path string
 }
 
 // settled returns the settled differences between accessories that both have a
 // price. Beside anything else a price would suggest what the shots do not show.
 func (v view) settled() (deals []deal) {
-	index := func(name string) int {
+	find := func(name string) (offer, bool) {
 		for i, a := range v.Accessories {
 			if a.Name == name && a.Price != nil {
-				return i
+				return offer{*a.Price, name, fmt.Sprintf("accessories.%d.price", i)}, true
 			}
 		}
-		return -1
+		return offer{}, false
 	}
 	for _, c := range v.Comparisons {
 		if c.Verdict != sheet.ClearlyTighter {
 			continue
 		}
-		other := c.B
+		wider := c.B
 		if c.Tighter == c.B {
-			other = c.A
+			wider = c.A
 		}
-		i, j := index(c.Tighter), index(other)
-		if i < 0 || j < 0 {
-			continue
+		tighter, okT := find(c.Tighter)
+		other, okO := find(wider)
+		if okT && okO {
+			deals = append(deals, deal{tighter, other})
 		}
-		a, b := v.Accessories[i].Price, v.Accessories[j].Price
-		deals = append(deals, deal{c.Words, c.Tighter, other,
-			fmt.Sprintf("accessories.%d.price", i), fmt.Sprintf("accessories.%d.price", j), a.Currency, b.Currency, a.Date, b.Date})
 	}
 	return deals
+}
+
+// main is the picture at the top, nil when there is none.
+func (v view) main() *shown {
+	for i := range v.Pictures {
+		if v.Pictures[i].First {
+			return &v.Pictures[i]
+		}
+	}
+	return nil
+}
+
+// unit is what velocities are shown in: as they were typed.
+func (v view) unit() string {
+	if v.Session.SpeedUnit == "fps" {
+		return "fps"
+	}
+	return "m/s"
+}
+
+// photoWords says why a photo is not simply good, or that it is, and where its
+// "up" comes from, one sentence each.
+func photoWords(p sheet.Photo) []string {
+	var out []string
+	add := func(s string) {
+		if s = sentence(s); s != "" && !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	add(p.Reason)
+	add(p.Advice)
+	for _, g := range p.Grade {
+		if g.Level != "good" {
+			add(g.Words)
+			add(g.Advice)
+		}
+	}
+	for _, w := range p.Warnings {
+		add(w)
+	}
+	if len(out) == 0 {
+		out = []string{"Good in every check."}
+	}
+	add(p.Up.Words)
+	return out
+}
+
+// sentence gives s a capital and a full stop.
+func sentence(s string) string {
+	s = strings.TrimSuffix(strings.TrimSpace(s), ".")
+	if s == "" {
+		return ""
+	}
+	r := []rune(s)
+	return strings.ToUpper(string(r[:1])) + string(r[1:]) + "."
+}
+
+// methods lists how the pairs were compared, each method once.
+func (v view) methods() []string {
+	var out []string
+	for _, c := range v.Comparisons {
+		if s := sentence(c.Method); s != "" && !slices.Contains(out, s) {
+			out = append(out, s)
+		}
+	}
+	return out
 }
 
 // bytime is a photo's clock without its date's "T".

@@ -25,14 +25,14 @@ func figures(n int, size float64) sheet.Figures {
 // sample is an invented session of three accessories.
 func sample() sheet.Summary {
 	s := sheet.Summary{Schema: sheet.SchemaID, Answer: "North is clearly tighter than Slate; North and Reed: no difference visible.",
-		Session:  sheet.Session{Title: "Three <attachments> at 25 m", Date: "2026-05-16", DistanceText: "25m", DistanceHow: "tape", CapMPS: 76.2},
+		Session:  sheet.Session{Title: "Three <attachments> at 25 m", Date: "2026-05-16", DistanceText: "25m", DistanceHow: "tape", DistanceMM: 25000, SpeedUnit: "fps", CapMPS: 76.2},
 		Cautions: sheet.Cautions(), Provenance: sheet.Provenance{Program: "dartfall", Version: "test"},
 		Rule: sheet.OutlierRule{Kind: "drop", Drop: 2, Words: "The two widest shots of every group are set aside.", InForce: true, Stated: true, Decided: "before shooting"}}
 	for i, name := range []string{"North", "Reed", "Slate"} {
 		size := []float64{62.345678, 66.1, 165.9}[i]
 		colour := []string{"blue", "orange", "purple"}[i]
 		s.Accessories = append(s.Accessories, sheet.Accessory{Name: name, Letter: string(rune('A' + i)), StickerColour: colour,
-			Price: &sheet.Price{Amount: sheet.Number(10.25 + float64(i)), Delivery: 3.9, Currency: "EUR", Date: "2026-05-01"}})
+			Obtained: "loan", Price: &sheet.Price{Amount: sheet.Number(10.25 + float64(i)), Delivery: 3.9, Delivered: sheet.Number(14.15 + float64(i)), Currency: "EUR", Date: "2026-05-01"}})
 		without := figures(13, size*0.8)
 		s.Groups = append(s.Groups, sheet.Group{Accessory: name, Letter: string(rune('A' + i)), Shots: 15, All: figures(15, size), Without: &without, ShrinkageByLuck: 0.24})
 		s.Velocities = append(s.Velocities, sheet.Velocity{Accessory: name, N: 3, Readings: []sheet.Number{60.1, 61.25, sheet.Number(62 + float64(i))},
@@ -82,10 +82,11 @@ func TestNumbersEqualTheSummary(t *testing.T) {
 	if err := json.Unmarshal(raw, &doc); err != nil {
 		t.Fatal(err)
 	}
-	shown := regexp.MustCompile(`<data value="([^"]*)" data-path="([^"]*)">([^<]*)</data>`).FindAllStringSubmatch(page, -1)
+	shown := regexp.MustCompile(`<data value="([^"]*)" data-path="([^"]*)"( data-unit="fps")?>([^<]*)</data>`).FindAllStringSubmatch(page, -1)
 	if len(shown) < 100 {
 		t.Fatalf("%d figures, want more than 100", len(shown))
 	}
+	feet := 0
 	for _, m := range shown {
 		at := doc
 		for _, k := range strings.Split(m[2], ".") {
@@ -100,15 +101,22 @@ func TestNumbersEqualTheSummary(t *testing.T) {
 		if err != nil || value != at.(float64) {
 			t.Errorf("%s = %s, summary.json says %v", m[2], m[1], at)
 		}
-		text := strings.Replace(m[3], "−", "-", 1)
+		if m[3] != "" { // 1 ft = 0.3048 m exactly, international yard and pound agreement of 1959
+			value /= 0.3048
+			feet++
+		}
+		text := strings.Replace(m[4], "−", "-", 1)
 		got, err := strconv.ParseFloat(text, 64)
 		decimals := 0
 		if _, frac, ok := strings.Cut(text, "."); ok {
 			decimals = len(frac)
 		}
 		if err != nil || !(math.Abs(got-value) <= 0.5000001*math.Pow10(-decimals)) {
-			t.Errorf("%s is shown as %q, want %v rounded", m[2], m[3], value)
+			t.Errorf("%s is shown as %q, want %v rounded", m[2], m[4], value)
 		}
+	}
+	if feet < 10 {
+		t.Errorf("%d figures in fps, want the velocities of a session in fps", feet)
 	}
 	for _, want := range []string{"groups.2.all.extreme_spread_mm.value", "comparisons.0.p", "velocities.1.mean_mps.value", "flight.rows.0.drop_mm.value", "photos.0.plane.tilt_deg"} {
 		if !strings.Contains(page, want) {
@@ -130,12 +138,12 @@ func TestWordsAndOrder(t *testing.T) {
 		}
 	}
 	// Prices beside the settled difference alone.
-	if !strings.Contains(page, "accessories.2.price.amount") || strings.Contains(page, "accessories.1.price") {
+	if !strings.Contains(page, "accessories.2.price.delivered") || strings.Contains(page, "accessories.1.price") {
 		t.Error("prices must stand beside North and Slate and not beside Reed")
 	}
 	s := sample()
 	s.Comparisons[0].Verdict = sheet.Leaning
-	if page := render(t, s); strings.Contains(page, "price.amount") {
+	if page := render(t, s); strings.Contains(page, "price.delivered") {
 		t.Error("a price stands beside a difference that is not settled")
 	}
 	if a, b := render(t, sample()), render(t, sample()); a != b {
@@ -173,14 +181,17 @@ func TestDescription(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"A North: mean radius 75 mm, extreme spread 256 mm, 15 impacts; by the outlier rule (13 left)", // 1.2 and 4.1 times 62.345678
-		"C Slate: mean radius 199 mm, extreme spread at least 680 mm, 15 impacts, missed the board: 1;", "Distance 25m (tape)", "Foam darts can injure eyes"} {
+	for _, want := range []string{"A North: mean radius 75 mm, extreme spread 256 mm, 15 impacts; by the outlier rule (13 left): mean radius 60 mm, extreme spread 204 mm", // 1.2 and 4.1 times 62.345678, and 0.8 times that
+		"C Slate: mean radius 199 mm, extreme spread at least 680 mm, 15 impacts, missed the board: 1;", "Distance 25m (tape)", "Decided before shooting.", "B Reed was on loan.", "Foam darts can injure eyes"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("the description lacks %q:\n%s", want, got)
 		}
 	}
-	if alt := BoardAlt(sample()); !strings.Contains(alt, "C Slate: 15 impacts, extreme spread at least 680 mm.") {
-		t.Errorf("alternative text = %q", alt)
+	for moved, want := range map[bool]string{false: "Impacts on the ringed board", true: "The groups moved to a common centre"} {
+		alt := PictureAlt(sample(), moved)
+		if !strings.HasPrefix(alt, want) || !strings.Contains(alt, "C Slate: 15 impacts, mean radius 199 mm, extreme spread at least 680 mm.") || !strings.HasSuffix(alt, sample().Answer) {
+			t.Errorf("alternative text = %q", alt)
+		}
 	}
 }
 

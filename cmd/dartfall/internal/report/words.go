@@ -30,19 +30,21 @@ func Description(s sheet.Summary) (string, error) {
 	fmt.Fprintln(&b, s.Answer)
 	fmt.Fprintln(&b)
 	for i, g := range s.Groups {
-		least := ""
-		if g.All.ExtremeSpreadMM.AtLeast {
-			least = "at least "
+		size := func(figures, key string) string {
+			path := fmt.Sprintf("groups.%d.%s.%s", i, figures, key)
+			if at, err := lookup(doc, path+".at_least"); err == nil && at == true {
+				return "at least " + num(path+".value", 0)
+			}
+			return num(path+".value", 0)
 		}
-		fmt.Fprintf(&b, "%s %s: mean radius %s mm, extreme spread %s%s mm, %s", g.Letter, g.Accessory,
-			num(fmt.Sprintf("groups.%d.all.mean_radius_mm.value", i), 0), least,
-			num(fmt.Sprintf("groups.%d.all.extreme_spread_mm.value", i), 0), impacts(g.All.N))
+		fmt.Fprintf(&b, "%s %s: mean radius %s mm, extreme spread %s mm, %s", g.Letter, g.Accessory,
+			size("all", "mean_radius_mm"), size("all", "extreme_spread_mm"), impacts(g.All.N))
 		if g.Misses > 0 {
 			fmt.Fprintf(&b, ", missed the board: %d", g.Misses)
 		}
 		if g.Without != nil {
-			fmt.Fprintf(&b, "; by the outlier rule (%d left): extreme spread %s mm", g.Without.N,
-				num(fmt.Sprintf("groups.%d.without.extreme_spread_mm.value", i), 0))
+			fmt.Fprintf(&b, "; by the outlier rule (%d left): mean radius %s mm, extreme spread %s mm", g.Without.N,
+				size("without", "mean_radius_mm"), size("without", "extreme_spread_mm"))
 		}
 		fmt.Fprintln(&b, ".")
 	}
@@ -51,7 +53,16 @@ func Description(s sheet.Summary) (string, error) {
 		fmt.Fprintln(&b, c.Words)
 	}
 	if s.Rule.Words != "" {
-		fmt.Fprintln(&b, s.Rule.Words)
+		fmt.Fprint(&b, s.Rule.Words)
+		if s.Rule.Decided != "" {
+			fmt.Fprintf(&b, " Decided %s.", s.Rule.Decided)
+		}
+		fmt.Fprintln(&b)
+	}
+	for _, a := range s.Accessories {
+		if a.Obtained == "gift" || a.Obtained == "loan" {
+			fmt.Fprintf(&b, "%s %s was %s.\n", a.Letter, a.Name, obtained(a.Obtained))
+		}
 	}
 	if s.Session.DistanceText != "" {
 		how := ""
@@ -60,7 +71,7 @@ func Description(s sheet.Summary) (string, error) {
 		}
 		fmt.Fprintf(&b, "Distance %s%s. ", s.Session.DistanceText, how)
 	}
-	fmt.Fprintln(&b, "Sizes are centre to centre, measured from photos of the board.")
+	fmt.Fprintln(&b, "Sizes are centre to centre, measured from photos of the board. One unit of each, one day.")
 	for _, c := range s.Cautions {
 		fmt.Fprintln(&b, c)
 	}
@@ -74,17 +85,31 @@ func impacts(n int) string {
 	return fmt.Sprintf("%d impacts", n)
 }
 
-// BoardAlt is the alternative text of a picture of the whole board: what a person
-// who does not see it needs to know.
-func BoardAlt(s sheet.Summary) string {
+// obtained says how an accessory came to the reviewer, for readers to weigh.
+func obtained(how string) string {
+	switch how {
+	case "gift":
+		return "a gift"
+	case "loan":
+		return "on loan"
+	}
+	return how
+}
+
+// PictureAlt is the alternative text of the publication pictures, as shot or moved to
+// a common centre: what a person who does not see them needs to know.
+func PictureAlt(s sheet.Summary, moved bool) string {
 	parts := []string{"Impacts on the ringed board, to scale."}
+	if moved {
+		parts[0] = "The groups moved to a common centre, to scale, to compare sizes and shapes."
+	}
 	for _, g := range s.Groups {
-		parts = append(parts, fmt.Sprintf("%s %s: %s, extreme spread %s mm.", g.Letter, g.Accessory, impacts(g.All.N), whole(g.All.ExtremeSpreadMM)))
+		parts = append(parts, fmt.Sprintf("%s %s: %s, mean radius %s mm, extreme spread %s mm.", g.Letter, g.Accessory, impacts(g.All.N), whole(g.All.MeanRadiusMM), whole(g.All.ExtremeSpreadMM)))
 	}
 	if len(s.Groups) == 0 {
 		parts = append(parts, impacts(len(s.Impacts))+".")
 	}
-	return strings.Join(parts, " ")
+	return strings.Join(append(parts, s.Answer), " ")
 }
 
 func whole(e sheet.Estimate) string {

@@ -70,23 +70,63 @@ func TestParseReadings(t *testing.T) {
 		{"enumerated", "1) 284\n2) 285", []float64{284, 285}},
 		{"decimals", "86.5 87,2 86.9", []float64{86.5, 87.2, 86.9}},
 		{"nothing", "no numbers here", nil},
+		{"counted lines", "1. 284\n\n2. 285", []float64{284, 285}},
+		{"shot and a reading", "shot 284, dart 2: 285", []float64{284, 285}},
+		{"sentences", "284. 285. And 286.", []float64{284, 285, 286}},
+		{"numbered column", "1,284\n2,285\n3,287\n", []float64{284, 285, 287}},
+		{"numbered table", "shot,fps\n1,284\n2,285\n3,287\n", []float64{284, 285, 287}},
+		{"table with semicolons", "shot;speed;remark\n1;86,2;windy at 3\n2;87;\n", []float64{86.2, 87}},
+		{"asides", "wind 3 m/s? no, 20 degrees. shot five two eighty one, 284 at 30 metres", []float64{281, 284}},
+		{"make that", "284, 278, make that 287", []float64{284, 287}},
+		{"glued units", "284fps 285fps", []float64{284, 285}},
+		{"other unit", "86.868 m/s, 285", []float64{285, 285}},
 	}
 	for _, tt := range tests {
 		var got []float64
-		for _, s := range ParseReadings(tt.text) {
+		for _, s := range ParseReadings(tt.text, FeetPerSecond) {
 			for _, r := range s.Readings {
 				if !r.Corrected {
 					got = append(got, r.Value)
 				}
 			}
 		}
-		if !slices.Equal(got, tt.want) {
+		if !slices.EqualFunc(got, tt.want, func(a, b float64) bool { return near(a, b, 1e-9) }) {
 			t.Errorf("%s: %v, want %v", tt.name, got, tt.want)
 		}
 	}
-	two := ParseReadings("North: 284, 285\nReed: 290\nNorth: 283")
+	two := ParseReadings("North: 284, 285\nReed: 290\nNorth: 283", FeetPerSecond)
 	if len(two) != 2 || two[0].Name != "North" || len(two[0].Readings) != 3 || two[1].Name != "Reed" {
 		t.Errorf("named strings: %+v", two)
+	}
+}
+
+// Shots without a reading are told of, never padded.
+func TestUnread(t *testing.T) {
+	s := ParseReadings("284 skip 283, jam\n285 no reading, didn't register", FeetPerSecond)[0]
+	want := []Unread{{"skip", 1}, {"jam", 1}, {"no reading", 2}, {"didn't register", 2}}
+	if len(s.Readings) != 3 || !slices.Equal(s.Unread, want) {
+		t.Errorf("%d readings, unread %v, want 3 and %v", len(s.Readings), s.Unread, want)
+	}
+}
+
+func TestTableOfStrings(t *testing.T) {
+	got := ParseReadings("accessory,m/s\nNorth,86\nReed,88\nNorth,87\n", FeetPerSecond)
+	if len(got) != 2 || got[0].Name != "North" || len(got[0].Readings) != 2 || got[0].Readings[0].Unit != MetresPerSecond || !near(got[1].Readings[0].Value, 88/0.3048, 1e-9) {
+		t.Errorf("%+v", got)
+	}
+}
+
+// A reading split over two captions or lines is put together, and when most readings
+// have slips the few good ones still tell what is usual.
+func TestSplitReadings(t *testing.T) {
+	rs := ParseReadings("28 4\n2 85\n286\n283", FeetPerSecond)[0].Readings
+	for i, want := range []struct {
+		slip   string
+		likely []float64
+	}{{slipSplit, []float64{284}}, {slipRest, nil}, {slipSplit, []float64{285}}, {slipRest, nil}, {"", nil}, {"", nil}} {
+		if rs[i].Slip != want.slip || !slices.Equal(rs[i].Likely, want.likely) {
+			t.Errorf("%q: %q, likely %v, want %q, %v", rs[i].Text, rs[i].Slip, rs[i].Likely, want.slip, want.likely)
+		}
 	}
 }
 
@@ -95,11 +135,12 @@ func TestSlips(t *testing.T) {
 		text, slip string
 		likely     []float64
 	}{
+		{"2840", slipPoint, []float64{284}}, {"86.4", slipMPS, []float64{283.5}}, {"84", slipDropped + " or " + slipMPS, nil}, {"3", slipUnknown, nil},
 		{"2.84", "decimal point", []float64{284}}, {"24", "dropped digit", nil}, {"824", "swapped digits", []float64{284}},
 		{"284287", "two readings run together", []float64{284, 287}}, {"431", "far from the others", nil}, {"279", "", nil},
 	}
 	for _, tt := range tests {
-		rs := ParseReadings("284 285 286 283 " + tt.text)[0].Readings
+		rs := ParseReadings("284 285 286 283 "+tt.text, FeetPerSecond)[0].Readings
 		r := rs[4]
 		if r.Slip != tt.slip || !slices.Equal(r.Likely, tt.likely) {
 			t.Errorf("%q: slip %q, likely %v, want %q, %v", tt.text, r.Slip, r.Likely, tt.slip, tt.likely)
@@ -112,7 +153,7 @@ func FuzzParseReadings(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		for _, str := range ParseReadings(s) {
+		for _, str := range ParseReadings(s, FeetPerSecond) {
 			for _, r := range str.Readings {
 				if !(r.Value > 0 && r.Value < 1e9) || r.Line < 1 {
 					t.Fatalf("%q gives %+v", s, r)

@@ -1,20 +1,38 @@
 package scoring
 
 import (
-	"math"
+	"encoding/csv"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 )
 
-// Reading is one chronograph value as written or spoken, in the unit of its list.
-// Nothing is ever changed silently: Value is what the text says, Likely what was
-// probably meant.
+// SpeedUnit is the unit of a list of readings.
+type SpeedUnit string
+
+const (
+	FeetPerSecond   SpeedUnit = "fps"
+	MetresPerSecond SpeedUnit = "m/s"
+)
+
+// MPS is one such unit in m/s; the foot is exact (international yard, 1959).
+func (u SpeedUnit) MPS() float64 {
+	if u == FeetPerSecond {
+		return 0.3048
+	}
+	return 1
+}
+
+// Reading is one chronograph value as written or spoken. Nothing is ever changed
+// silently: Value is what the text says, Likely what was probably meant.
 type Reading struct {
-	Text  string  `json:"text"` // the words it came from
-	Line  int     `json:"line"` // counted from 1
-	Value float64 `json:"value"`
+	Text string `json:"text"` // the words it came from
+	Line int    `json:"line"` // counted from 1
+	// Value is in the unit of the list; Unit is the unit the text gives it, when that is
+	// another one.
+	Value float64   `json:"value"`
+	Unit  SpeedUnit `json:"unit,omitempty"`
 	// Corrected marks a reading taken back by a later "sorry"; it does not count.
 	Corrected bool `json:"corrected,omitempty"`
 	// Slip names what probably went wrong, "" for an ordinary reading; Likely is then
@@ -23,115 +41,276 @@ type Reading struct {
 	Likely []float64 `json:"likely,omitempty"`
 }
 
-// ReadingString is the readings of one accessory, "" when the text names none.
+// Unread is a shot that the text tells of but gives no reading for: a skip, a jam, a
+// trigger that did not register.
+type Unread struct {
+	Text string `json:"text"`
+	Line int    `json:"line"`
+}
+
+// ReadingString is the readings of one accessory, Name "" when the text names none.
 type ReadingString struct {
 	Name     string    `json:"name"`
 	Readings []Reading `json:"readings"`
+	Unread   []Unread  `json:"unread,omitempty"`
 }
 
-// When a reading is looked at, and when a slip explains it.
-const (
-	farOff   = 0.15 // of the median: looked at; the habit of the trade (common practice, no source)
-	fitsNear = 0.12 // of the median: a corrected value must come this near
-)
+// ParseReadings reads chronograph values from a list, a pasted column, a table with a
+// heading, or the words of a speech-to-text caption: "284", "two eighty four", "2 .84",
+// "same again", "sorry, 287". A line that begins with a name and a colon starts that
+// accessory's string. unit is that of numbers without one. Text without numbers gives
+// none; it never fails.
+func ParseReadings(text string, unit SpeedUnit) []ReadingString {
+	p := parser{unit: unit, current: -1}
+	if rows, ok := readTable(text); ok {
+		for _, r := range rows {
+			p.to(r.name)
+			p.read(r.value+" "+r.unit, r.line)
+		}
+	} else {
+		lines := withoutCounts(strings.Split(text, "\n"))
+		for i, line := range lines {
+			if m := stringTag.FindStringSubmatch(line); m != nil && isName(m[1]) {
+				p.to(m[1])
+				line = m[2]
+			}
+			p.read(line, i+1)
+		}
+	}
+	for i := range p.out {
+		flagSlips(p.out, i, unit)
+	}
+	return p.out
+}
+
+var wordValues = map[string]int{"zero": 0, "oh": 0, "o": 0, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9,
+	"ten": 10, "eleven": 11, "twelve": 12, "thirteen": 13, "fourteen": 14, "fifteen": 15, "sixteen": 16, "seventeen": 17, "eighteen": 18, "nineteen": 19,
+	"twenty": 20, "thirty": 30, "forty": 40, "fifty": 50, "sixty": 60, "seventy": 70, "eighty": 80, "ninety": 90, "hundred": 100}
 
 var (
-	wordValues = map[string]int{"zero": 0, "oh": 0, "o": 0, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9,
-		"ten": 10, "eleven": 11, "twelve": 12, "thirteen": 13, "fourteen": 14, "fifteen": 15, "sixteen": 16, "seventeen": 17, "eighteen": 18, "nineteen": 19,
-		"twenty": 20, "thirty": 30, "forty": 40, "fifty": 50, "sixty": 60, "seventy": 70, "eighty": 80, "ninety": 90, "hundred": 100}
-	ordinal   = regexp.MustCompile(`(?i)(\b(shot|number|no\.?|dart)\s*#?\d+\b[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+|^\s*\d+\.\s+)`)
 	stringTag = regexp.MustCompile(`^\s*([\pL][\pL\pN _-]*?)\s*:\s*(.*)$`)
-	tokens    = regexp.MustCompile(`(?i)\d+\s*[.]\s*\d+|\d+,\d\d?(?:\D|$)|\.\d+|\d+|\pL+|[,;.\n]`)
-	units     = regexp.MustCompile(`(?i)\b(fps|ft/s|m/s|mps)\b`)
+	// Shot numbers before a reading: "shot 3:", "#3", "3)", "shot three".
+	ordinal   = regexp.MustCompile(`(?i)\b(?:shot|number|no\.|dart)\s*(?:#?\d{1,2}\b|(?:one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve)\b)[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
+	unread    = regexp.MustCompile(`(?i)\b(?:skip(?:s|ped)?|jam(?:s|med)?|miss(?:ed)?|misfired?|dud|double feed|no read(?:ing)?|(?:did not|didn.?t) (?:register|read|fire)|error|err)\b`)
+	takenBack = regexp.MustCompile(`(?i)\b(?:sorry|correction|make that|i mean|scratch that|no,? wait)\b`)
+	glued     = regexp.MustCompile(`(\d)(\pL)`)
+	tokens    = regexp.MustCompile(`(?i)\d+(?:\s*\.\d+|,\d{1,2}\b)?|\.\d+|fps|ft/s|feet per second|m/s|mps|metres per second|meters per second|\pL+|[,;.°%]`)
 )
 
-// ParseReadings reads chronograph values from a list, a pasted column or the words of
-// a speech-to-text caption: "284", "two eighty four", "2 .84", "same again", "sorry,
-// 287". A line that begins with a name and a colon starts that accessory's string.
-// Text without numbers gives none; it never fails.
-func ParseReadings(text string) []ReadingString {
-	var out []ReadingString
-	current := -1
-	add := func(r Reading) {
-		if current < 0 {
-			out = append(out, ReadingString{})
-			current = 0
+// aside are words after a number that tell it was no speed.
+var aside = []string{"°", "%", "degree", "degrees", "percent", "m", "metre", "metres", "meter", "meters", "yard", "yards", "feet", "ft", "cm", "mm", "g", "gram", "grams", "minute", "minutes", "second", "seconds", "shots", "darts", "am", "pm", "oclock"}
+
+func isNumberWord(s string) bool { _, ok := wordValues[s]; return ok }
+
+// isName tells a name before a colon from the number of a shot.
+func isName(s string) bool {
+	first := strings.Fields(strings.ToLower(s))[0]
+	return !isNumberWord(first) && !slices.Contains([]string{"shot", "number", "dart", "no"}, first)
+}
+
+// tableRow is one line of a table with a heading.
+type tableRow struct {
+	name, value, unit string
+	line              int
+}
+
+// readTable reads a table whose heading names a column of speeds; false when there is
+// none.
+func readTable(text string) ([]tableRow, bool) {
+	r := csv.NewReader(strings.NewReader(text))
+	heading, _, _ := strings.Cut(strings.TrimLeft(text, "\r\n"), "\n")
+	for _, sep := range ";\t" {
+		if strings.ContainsRune(heading, sep) {
+			r.Comma = sep
+			break
 		}
-		out[current].Readings = append(out[current].Readings, r)
 	}
-	for i, line := range strings.Split(text, "\n") {
-		if m := stringTag.FindStringSubmatch(line); m != nil && !isNumberWord(strings.Fields(strings.ToLower(m[1]))[0]) && !slices.Contains([]string{"shot", "number", "dart", "no"}, strings.ToLower(strings.Fields(m[1])[0])) {
-			line = m[2]
-			current = slices.IndexFunc(out, func(s ReadingString) bool { return s.Name == m[1] })
-			if current < 0 {
-				current = len(out)
-				out = append(out, ReadingString{Name: m[1]})
-			}
+	r.FieldsPerRecord, r.LazyQuotes, r.TrimLeadingSpace = -1, true, true
+	records, err := r.ReadAll()
+	if err != nil || len(records) < 2 || len(records[0]) < 2 {
+		return nil, false
+	}
+	name, value, unit := -1, -1, ""
+	for i, h := range records[0] {
+		switch h = strings.ToLower(strings.TrimSpace(h)); {
+		case slices.Contains([]string{"accessory", "string", "name"}, h):
+			name = i
+		case strings.Contains(h, "m/s"):
+			value, unit = i, string(MetresPerSecond)
+		case strings.Contains(h, "fps") || strings.Contains(h, "ft/s"):
+			value, unit = i, string(FeetPerSecond)
+		case value < 0 && slices.Contains([]string{"speed", "velocity", "reading"}, h):
+			value = i
 		}
-		line = units.ReplaceAllString(ordinal.ReplaceAllString(line, " "), " , ")
-		readLine(line, i+1, func(r Reading, replaces bool) {
-			if current >= 0 && replaces {
-				rs := out[current].Readings
-				if len(rs) > 0 {
-					rs[len(rs)-1].Corrected = true
-				}
-			}
-			add(r)
-		}, func() (float64, bool) {
-			if current < 0 || len(out[current].Readings) == 0 {
-				return 0, false
-			}
-			rs := out[current].Readings
-			return rs[len(rs)-1].Value, true
-		})
 	}
-	for i := range out {
-		flagSlips(out[i].Readings)
+	if value < 0 {
+		return nil, false
+	}
+	var rows []tableRow
+	for i, rec := range records[1:] {
+		row := tableRow{unit: unit, line: i + 2}
+		if name >= 0 && name < len(rec) {
+			row.name = strings.TrimSpace(rec[name])
+		}
+		if value < len(rec) {
+			row.value = rec[value]
+			rows = append(rows, row)
+		}
+	}
+	return rows, true
+}
+
+var counted = regexp.MustCompile(`^\s*(\d+)\s*[,;.\t ]\s*(\d.*)$`)
+
+// withoutCounts takes the first number off every line when these count the shots: 1, 2
+// and so on.
+func withoutCounts(lines []string) []string {
+	out := slices.Clone(lines)
+	count := 0
+	for i, line := range lines {
+		if strings.TrimSpace(line) == "" {
+			continue
+		}
+		m := counted.FindStringSubmatch(line)
+		count++
+		if m == nil || m[1] != strconv.Itoa(count) {
+			return lines
+		}
+		out[i] = m[2]
+	}
+	if count < 2 {
+		return lines
 	}
 	return out
 }
 
-func isNumberWord(s string) bool { _, ok := wordValues[s]; return ok }
+// parser gathers strings from lines of text.
+type parser struct {
+	unit    SpeedUnit
+	out     []ReadingString
+	current int
+	line    int
+	// pending is the last number read, until what follows tells whether it was a speed;
+	// replaces tells that it takes back the one before.
+	pending  *Reading
+	replaces bool
+	wind     bool // the next number is the wind's
+}
 
-// readLine walks one line's tokens.
-func readLine(line string, lineNumber int, add func(r Reading, replaces bool), last func() (float64, bool)) {
-	var words []string
-	replaces := false
-	flush := func() {
-		if v, ok := spoken(words); ok {
-			add(Reading{Text: strings.Join(words, " "), Line: lineNumber, Value: v}, replaces)
-			replaces = false
-		}
-		words = nil
+// to makes a string current.
+func (p *parser) to(name string) {
+	p.current = slices.IndexFunc(p.out, func(s ReadingString) bool { return s.Name == name })
+	if p.current < 0 {
+		p.current = len(p.out)
+		p.out = append(p.out, ReadingString{Name: name})
 	}
+}
+
+func (p *parser) string() *ReadingString {
+	if p.current < 0 {
+		p.to("")
+	}
+	return &p.out[p.current]
+}
+
+// read walks one line.
+func (p *parser) read(line string, number int) {
+	p.line, p.replaces, p.wind = number, false, false
+	for _, text := range unread.FindAllString(line, -1) {
+		s := p.string()
+		s.Unread = append(s.Unread, Unread{strings.ToLower(text), number})
+	}
+	line = takenBack.ReplaceAllString(unread.ReplaceAllString(ordinal.ReplaceAllString(line, " "), " ; "), " sorry ")
+	line = glued.ReplaceAllString(line, "$1 $2")
+	var words []string
 	for _, tok := range tokens.FindAllString(line, -1) {
 		low := strings.ToLower(tok)
+		number := tok[0] >= '0' && tok[0] <= '9' || tok[0] == '.' && len(tok) > 1
 		switch {
 		case isNumberWord(low) || low == "point":
 			words = append(words, low)
+			continue
 		case low == "and" && len(words) > 0 && words[len(words)-1] == "hundred":
-			// "two hundred and four" is one number
-		case tok[0] >= '0' && tok[0] <= '9' || tok[0] == '.' && len(tok) > 1:
-			flush()
-			number := strings.ReplaceAll(strings.Join(strings.Fields(tok), ""), ",", ".")
-			number = strings.TrimRightFunc(number, func(r rune) bool { return r < '0' || r > '9' })
-			if v, err := strconv.ParseFloat(number, 64); err == nil && v > 0 && v < 1e9 {
-				add(Reading{Text: strings.TrimRight(tok, " ,;"), Line: lineNumber, Value: v}, replaces)
-				replaces = false
+			continue // "two hundred and four" is one number
+		}
+		if v, ok := spoken(words); ok {
+			p.found(strings.Join(words, " "), v)
+		}
+		words = nil
+		switch {
+		case number:
+			v, err := strconv.ParseFloat(strings.ReplaceAll(strings.Join(strings.Fields(tok), ""), ",", "."), 64)
+			if err == nil {
+				p.found(tok, v)
 			}
-		case low == "same" || low == "again" && len(words) == 0:
-			flush()
-			if v, ok := last(); ok && low == "same" {
-				add(Reading{Text: "same again", Line: lineNumber, Value: v}, replaces)
-			}
-		case low == "sorry" || low == "correction":
-			flush()
-			replaces = true
-		default:
-			flush()
+		case unitOf(low) != "":
+			p.inUnit(tok, unitOf(low))
+		case slices.Contains(aside, low):
+			p.pending = nil
+		case low == "wind" || low == "gust":
+			p.wind = true
+		case low == "same":
+			p.again()
+		case low == "sorry":
+			p.settle()
+			p.replaces = true
 		}
 	}
-	flush()
+	if v, ok := spoken(words); ok {
+		p.found(strings.Join(words, " "), v)
+	}
+	p.settle()
+}
+
+// unitOf reads a unit of speed, "" for any other word.
+func unitOf(low string) SpeedUnit {
+	switch low {
+	case "fps", "ft/s", "feet per second":
+		return FeetPerSecond
+	case "m/s", "mps", "metres per second", "meters per second":
+		return MetresPerSecond
+	}
+	return ""
+}
+
+// found holds a number back until it is settled that it is a reading.
+func (p *parser) found(text string, v float64) {
+	p.settle()
+	if v > 0 && v < 1e9 && !p.wind {
+		p.pending = &Reading{Text: text, Line: p.line, Value: v}
+	}
+	p.wind = false
+}
+
+// inUnit gives the number before it its unit.
+func (p *parser) inUnit(text string, u SpeedUnit) {
+	if p.pending == nil || u == p.unit {
+		return
+	}
+	p.pending.Text += " " + text
+	p.pending.Unit, p.pending.Value = u, p.pending.Value*u.MPS()/p.unit.MPS()
+}
+
+// again repeats the last reading.
+func (p *parser) again() {
+	p.settle()
+	s := p.string()
+	if n := len(s.Readings); n > 0 {
+		p.pending = &Reading{Text: "same again", Line: p.line, Value: s.Readings[n-1].Value}
+	}
+}
+
+// settle takes the pending number as a reading.
+func (p *parser) settle() {
+	if p.pending == nil {
+		return
+	}
+	s := p.string()
+	if n := len(s.Readings); p.replaces && n > 0 {
+		s.Readings[n-1].Corrected = true
+	}
+	s.Readings = append(s.Readings, *p.pending)
+	p.pending, p.replaces = nil, false
 }
 
 // spoken turns number words into a value: "two eighty four" and "two hundred eighty
@@ -171,60 +350,4 @@ func spoken(words []string) (float64, bool) {
 		value += f
 	}
 	return value, value > 0
-}
-
-// flagSlips marks readings farther than 15% from the median of their string and looks
-// for the slip that explains them.
-func flagSlips(rs []Reading) {
-	var values []float64
-	for _, r := range rs {
-		if !r.Corrected {
-			values = append(values, r.Value)
-		}
-	}
-	if len(values) < 3 {
-		return
-	}
-	mid := Median(values)
-	for i, r := range rs {
-		if !r.Corrected && math.Abs(r.Value-mid) > farOff*mid {
-			rs[i].Slip, rs[i].Likely = slipOf(r.Value, mid)
-		}
-	}
-}
-
-// slipOf names the likely slip and the values it would have been.
-func slipOf(v, mid float64) (string, []float64) {
-	near := func(x float64) bool { return math.Abs(x-mid) <= fitsNear*mid }
-	for _, f := range []float64{10, 100, 1000, 0.1, 0.01} {
-		// A whole number that is ten times too small lost a digit rather than a point.
-		if x := v * f; near(x) && !(f == 10 && v == math.Trunc(v)) {
-			return "decimal point", []float64{math.Round(x*1000) / 1000}
-		}
-	}
-	digits := strconv.FormatFloat(v, 'f', -1, 64)
-	if strings.Contains(digits, ".") {
-		return "far from the others", nil
-	}
-	for cut := 1; cut < len(digits); cut++ {
-		a, _ := strconv.ParseFloat(digits[:cut], 64)
-		b, _ := strconv.ParseFloat(digits[cut:], 64)
-		if near(a) && near(b) {
-			return "two readings run together", []float64{a, b}
-		}
-	}
-	for i := 0; i+1 < len(digits); i++ {
-		swapped := digits[:i] + digits[i+1:i+2] + digits[i:i+1] + digits[i+2:]
-		if x, _ := strconv.ParseFloat(swapped, 64); near(x) {
-			return "swapped digits", []float64{x}
-		}
-	}
-	for i := 0; i <= len(digits); i++ {
-		for d := '0'; d <= '9'; d++ {
-			if x, _ := strconv.ParseFloat(digits[:i]+string(d)+digits[i:], 64); near(x) {
-				return "dropped digit", nil // which digit is a guess
-			}
-		}
-	}
-	return "far from the others", nil
 }

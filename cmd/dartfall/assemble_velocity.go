@@ -173,16 +173,12 @@ func suspects(t session.String) (lines []string) {
 	for i, r := range t.Readings {
 		text[i] = strconv.FormatFloat(r, 'f', -1, 64)
 	}
-	for _, list := range scoring.ParseReadings(strings.Join(text, "\n")) {
+	for _, list := range scoring.ParseReadings(strings.Join(text, "\n"), scoring.SpeedUnit(t.Unit)) {
 		for _, r := range list.Readings {
 			if r.Slip == "" {
 				continue
 			}
-			likely := "look at it"
-			if len(r.Likely) > 0 {
-				likely = "likely " + strings.ReplaceAll(strings.Trim(fmt.Sprint(r.Likely), "[]"), " ", " and ")
-			}
-			lines = append(lines, fmt.Sprintf("%s, reading %d: %s %s is suspect (%s; %s). It counts as written.", t.Accessory, r.Line, r.Text, t.Unit, r.Slip, likely))
+			lines = append(lines, fmt.Sprintf("%s, reading %d: %s %s is suspect (%s; %s). It counts as written.", t.Accessory, r.Line, r.Text, t.Unit, r.Slip, likelyText(r)))
 		}
 	}
 	return lines

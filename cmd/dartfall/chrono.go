@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -21,12 +22,14 @@ func ChronoCommand(c console) *cli.Command {
 		ArgsUsage: "FILE",
 		Description: "The file holds readings in any shape: a column, a list, or the words of a caption\n" +
 			"(\"two eighty four\", \"same again\", \"sorry, 287\"). A line such as North: 284, 287\n" +
-			"names the accessory. Suspect readings are shown, never changed.\n\n" +
+			"names the accessory; so does a table with the headings accessory and fps or m/s.\n" +
+			"Suspect readings are shown, never changed.\n\n" +
 			"   dartfall chrono --cap 300fps --mass 1.1g readings.txt",
 		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "unit", Value: "fps", Usage: "unit of the readings: fps or m/s"},
+			&cli.StringFlag{Name: "unit", Value: "fps", Usage: "unit of the readings that have none of their own: fps or m/s"},
 			&cli.StringFlag{Name: "cap", Usage: "highest speed the venue allows, such as `150fps`"},
 			&cli.StringFlag{Name: "mass", Usage: "dart mass for joules, such as `1.1g`"},
+			&cli.StringFlag{Name: "shots", Usage: "shots fired with each accessory, as `North=15,Reed=15` or one number for all"},
 			&cli.Float64Flag{Name: "level", Value: 0.95, Usage: "level of the intervals: 0.90, 0.95 or 0.99"},
 			&cli.BoolFlag{Name: "json", Usage: "write JSON at full precision instead of a table"},
 		},
@@ -38,12 +41,34 @@ func ChronoCommand(c console) *cli.Command {
 // unit they were typed in.
 type chronoString struct {
 	scoring.ReadingString
+	Shots   int                   `json:"shots,omitempty"` // fired, when stated
 	AsTyped scoring.StringSummary `json:"as_typed"`
 	// PutRight has the likely values in place of the suspect ones, and those nobody can
 	// tell set aside; nil when that changes nothing.
 	PutRight *scoring.StringSummary `json:"put_right,omitempty"`
 	EnergyJ  float64                `json:"energy_j,omitempty"`     // at the mean
 	MaxJ     float64                `json:"max_energy_j,omitempty"` // at the fastest reading
+
+	meantMPS []float64
+}
+
+// best is the figures to go by.
+func (s chronoString) best() scoring.StringSummary {
+	if s.PutRight != nil {
+		return *s.PutRight
+	}
+	return s.AsTyped
+}
+
+// unexplained counts the suspect readings that nothing better is known for: they stay in.
+func (s chronoString) unexplained() int {
+	n := 0
+	for _, r := range s.Readings {
+		if r.Slip != "" && len(r.Likely) == 0 && len(r.Meant()) > 0 {
+			n++
+		}
+	}
+	return n
 }
 
 // speedPair compares two strings.
@@ -57,102 +82,122 @@ type speedPair struct {
 	PSDAdjusted   float64          `json:"p_sd_adjusted"`
 }
 
+// chronoReport is what chrono found.
+type chronoReport struct {
+	Unit     scoring.SpeedUnit `json:"typed_unit"`
+	Level    float64           `json:"level"`
+	CapMPS   float64           `json:"cap_mps,omitempty"`
+	MassG    float64           `json:"mass_g,omitempty"`
+	Strings  []chronoString    `json:"strings"`
+	Pairs    []speedPair       `json:"pairs,omitempty"`
+	Cautions string            `json:"cautions"`
+}
+
 func runChrono(c console, ctx *cli.Context) error {
 	if ctx.NArg() != 1 {
 		return withHint(usagef("chrono needs one file with readings"), "dartfall chrono readings.txt, or - for standard input")
 	}
-	perUnit, unit := 0.3048, "fps"
-	switch strings.ToLower(ctx.String("unit")) {
-	case "fps", "ft/s":
-	case "m/s", "mps":
-		perUnit, unit = 1, "m/s"
-	default:
-		return usagef("--unit: %q is not a unit of speed; fps or m/s", ctx.String("unit"))
-	}
-	level, err := levelOf(ctx)
+	report, err := chronoOptions(ctx)
 	if err != nil {
 		return err
-	}
-	var capMPS, massG float64
-	if s := ctx.String("cap"); s != "" {
-		if capMPS, err = units.Speed(s); err != nil {
-			return usageError{fmt.Errorf("--cap: %v", err)}
-		}
-	}
-	if s := ctx.String("mass"); s != "" {
-		if massG, err = units.Mass(s); err != nil {
-			return usageError{fmt.Errorf("--mass: %v", err)}
-		}
 	}
 	data, err := readNamed(c, ctx.Args().First())
 	if err != nil {
 		return err
 	}
-	var strs []chronoString
-	for _, rs := range scoring.ParseReadings(string(data)) {
-		s := chronoString{ReadingString: rs}
-		typed, right, slips := speedsOf(rs, perUnit)
-		s.AsTyped = scoring.SummariseString(typed, capMPS, level)
-		best := s.AsTyped
-		if slips {
-			r := scoring.SummariseString(right, capMPS, level)
-			s.PutRight, best = &r, r
-		}
-		if massG > 0 && best.N > 0 {
-			s.EnergyJ, s.MaxJ = scoring.EnergyJ(massG, best.Mean.Value), scoring.EnergyJ(massG, best.Max)
-		}
-		if s.AsTyped.N > 0 {
-			strs = append(strs, s)
+	for _, rs := range scoring.ParseReadings(string(data), report.Unit) {
+		if s := report.summarise(rs); s.AsTyped.N > 0 {
+			report.Strings = append(report.Strings, s)
 		}
 	}
-	if len(strs) == 0 {
-		return withHint(fmt.Errorf("no readings found in %s", ctx.Args().First()), "write one number per shot, such as 284")
+	if len(report.Strings) == 0 {
+		return withHint(fmt.Errorf("no readings found in %s", inputName(ctx.Args().First())), "write one number per shot, such as 284")
 	}
-	pairs := comparePairs(strs, perUnit, level)
+	if err := report.declareShots(ctx.String("shots")); err != nil {
+		return err
+	}
+	report.Pairs = comparePairs(report.Strings, report.Level)
 	if ctx.Bool("json") {
-		return writeJSON(c.Out, struct {
-			Unit     string         `json:"typed_unit"`
-			CapMPS   float64        `json:"cap_mps,omitempty"`
-			MassG    float64        `json:"mass_g,omitempty"`
-			Strings  []chronoString `json:"strings"`
-			Pairs    []speedPair    `json:"pairs,omitempty"`
-			Cautions string         `json:"cautions"`
-		}{unit, capMPS, massG, strs, pairs, eyesAndField})
+		return writeJSON(c.Out, report)
 	}
-	printChrono(c.Out, strs, pairs, unit, perUnit, capMPS, massG)
+	report.print(c.Out)
 	return nil
 }
 
-// speedsOf converts a string's readings to m/s, as typed and with the likely values in
-// place of suspect ones and those nobody can tell set aside; slips tells whether the two differ. A reading taken back by
-// the speaker counts in neither.
-func speedsOf(rs scoring.ReadingString, perUnit float64) (typed, right []float64, slips bool) {
-	for _, r := range rs.Readings {
-		if r.Corrected {
-			continue
-		}
-		typed = append(typed, r.Value*perUnit)
-		if r.Slip == "dropped digit" {
-			slips = true // which digit is a guess: set aside
-			continue
-		}
-		if len(r.Likely) == 0 {
-			right = append(right, r.Value*perUnit)
-		}
-		for _, v := range r.Likely {
-			right, slips = append(right, v*perUnit), true
+func chronoOptions(ctx *cli.Context) (chronoReport, error) {
+	r := chronoReport{Cautions: eyesAndField}
+	switch strings.ToLower(ctx.String("unit")) {
+	case "fps", "ft/s":
+		r.Unit = scoring.FeetPerSecond
+	case "m/s", "mps":
+		r.Unit = scoring.MetresPerSecond
+	default:
+		return r, usagef("--unit: %q is not a unit of speed; fps or m/s", ctx.String("unit"))
+	}
+	var err error
+	if r.Level, err = levelOf(ctx); err != nil {
+		return r, err
+	}
+	if s := ctx.String("cap"); s != "" {
+		if r.CapMPS, err = units.Speed(s); err != nil {
+			return r, usageError{fmt.Errorf("--cap: %v", err)}
 		}
 	}
-	return typed, right, slips
+	if s := ctx.String("mass"); s != "" {
+		if r.MassG, err = units.Mass(s); err != nil {
+			return r, usageError{fmt.Errorf("--mass: %v", err)}
+		}
+	}
+	return r, nil
 }
 
-func comparePairs(strs []chronoString, perUnit, level float64) []speedPair {
+// summarise computes a string's figures as typed, and with slips put right when that
+// makes a difference. A reading taken back by the speaker counts in neither.
+func (r chronoReport) summarise(rs scoring.ReadingString) chronoString {
+	s := chronoString{ReadingString: rs}
+	var typed []float64
+	slips := false
+	for _, reading := range rs.Readings {
+		if reading.Corrected {
+			continue
+		}
+		meant := reading.Meant()
+		slips = slips || !slices.Equal(meant, []float64{reading.Value})
+		typed = append(typed, reading.Value*r.Unit.MPS())
+		for _, v := range meant {
+			s.meantMPS = append(s.meantMPS, v*r.Unit.MPS())
+		}
+	}
+	s.AsTyped = scoring.SummariseString(typed, r.CapMPS, r.Level)
+	if slips {
+		right := scoring.SummariseString(s.meantMPS, r.CapMPS, r.Level)
+		s.PutRight = &right
+	}
+	if best := s.best(); r.MassG > 0 && best.N > 0 {
+		s.EnergyJ, s.MaxJ = scoring.EnergyJ(r.MassG, best.Mean.Value), scoring.EnergyJ(r.MassG, best.Max)
+	}
+	return s
+}
+
+// declareShots sets how many shots were fired with each string, by the rules of --shots.
+func (r chronoReport) declareShots(shots string) error {
+	var groups []scoring.Group
+	for _, s := range r.Strings {
+		groups = append(groups, scoring.Group{Accessory: s.Name})
+	}
+	err := declareShots(groups, shots)
+	for i, g := range groups {
+		r.Strings[i].Shots = g.Declared
+	}
+	return err
+}
+
+func comparePairs(strs []chronoString, level float64) []speedPair {
 	var pairs []speedPair
 	var pMean, pSD []float64
 	for i := range strs {
 		for j := i + 1; j < len(strs); j++ {
-			_, a, _ := speedsOf(strs[i].ReadingString, perUnit)
-			_, b, _ := speedsOf(strs[j].ReadingString, perUnit)
+			a, b := strs[i].meantMPS, strs[j].meantMPS
 			p := speedPair{A: strs[i].Name, B: strs[j].Name, PMean: 1, PSD: 1}
 			var err error
 			if p.Difference, _, _, p.PMean, err = scoring.Welch(a, b, level); err != nil {
@@ -171,69 +216,149 @@ func comparePairs(strs []chronoString, perUnit, level float64) []speedPair {
 	return pairs
 }
 
-func printChrono(w io.Writer, strs []chronoString, pairs []speedPair, unit string, perUnit, capMPS, massG float64) {
-	for _, s := range strs {
-		best, words := s.AsTyped, ""
-		if s.PutRight != nil {
-			best, words = *s.PutRight, " (with likely slips put right or set aside)"
-		}
-		fmt.Fprintf(w, "%s%d readings, mean %.1f %s%s", nameAnd(s.Name), best.N, best.Mean.Value/perUnit, unit, words)
-		if capMPS > 0 {
-			fmt.Fprintf(w, "; %d of %d above the cap of %.0f %s", len(best.Over), best.N, capMPS/perUnit, unit)
-		}
-		fmt.Fprintln(w, ".")
+func (r chronoReport) print(w io.Writer) {
+	for _, s := range r.Strings {
+		fmt.Fprintln(w, r.sentence(s))
 	}
 	fmt.Fprintln(w)
-	t := plainTable(w, 3, "string", "readings", "n", "mean "+unit, "SD", "extreme spread", "min", "max", "other unit", "joules mean, max", "above cap")
-	row := func(name, which string, s scoring.StringSummary) {
-		other := fmt.Sprintf("%.1f m/s", s.Mean.Value)
-		if unit == "m/s" {
-			other = fmt.Sprintf("%.0f fps", units.FPS(s.Mean.Value))
-		}
-		joules, share := "–", "–"
-		if massG > 0 {
-			joules = fmt.Sprintf("%.2f, %.2f", scoring.EnergyJ(massG, s.Mean.Value), scoring.EnergyJ(massG, s.Max))
-		}
-		if s.ShareOver != nil && !math.IsNaN(s.ShareOver.Value) {
-			share = withRange(s.ShareOver.Scale(100), 0) + "%"
-		}
-		t.AppendRow(table.Row{name, which, s.N, withRange(s.Mean.Scale(1/perUnit), 1), withRange(s.SD.Scale(1/perUnit), 1), withRange(s.ES.Scale(1/perUnit), 1),
-			fmt.Sprintf("%.1f", s.Min/perUnit), fmt.Sprintf("%.1f", s.Max/perUnit), other, joules, share})
+	r.table(w)
+	fmt.Fprintf(w, "\nExtreme spread here is highest minus lowest. In brackets the %.0f%% interval of each figure.\n", 100*r.Level)
+	if r.CapMPS > 0 {
+		fmt.Fprintln(w, "\"Above cap\" is the estimated share of all shots. A cap is judged on every reading, by the field's marshals, not\non the mean.")
 	}
-	for _, s := range strs {
-		row(s.Name, "as typed", s.AsTyped)
-		if s.PutRight != nil {
-			row("", "slips put right or set aside", *s.PutRight)
+	for _, s := range r.Strings {
+		for _, line := range r.notes(s) {
+			fmt.Fprintln(w, nameAnd(s.Name)+line)
 		}
 	}
-	t.Render()
-	fmt.Fprintln(w, "\nExtreme spread here is highest minus lowest. In brackets the interval of each figure; \"above cap\" is the estimated\nshare of all shots. A cap is judged on every reading, by the field's marshals, not on the mean.")
-	for _, s := range strs {
-		for _, r := range s.Readings {
-			switch {
-			case r.Corrected:
-				fmt.Fprintf(w, "%sline %d: %q was taken back by the speaker and does not count.\n", nameAnd(s.Name), r.Line, r.Text)
-			case r.Slip != "":
-				likely := "look at it"
-				if len(r.Likely) > 0 {
-					likely = "likely " + strings.ReplaceAll(strings.Trim(fmt.Sprint(r.Likely), "[]"), " ", " and ")
-				}
-				fmt.Fprintf(w, "%sline %d: %q is suspect: %s; %s.\n", nameAnd(s.Name), r.Line, r.Text, r.Slip, likely)
-			}
-		}
-	}
-	for _, p := range pairs {
-		fmt.Fprintf(w, "%s against %s: means %s (luck %s), spreads %s (luck %s); difference of the means %s %s.\n", p.A, p.B,
-			differ(p.PMeanAdjusted), chanceText(p.PMeanAdjusted), differ(p.PSDAdjusted), chanceText(p.PSDAdjusted), withRange(p.Difference.Scale(1/perUnit), 1), unit)
+	for _, p := range r.Pairs {
+		fmt.Fprintln(w, r.pairSentence(p))
 	}
 	fmt.Fprintln(w, "\n"+eyesAndField)
 }
 
-func differ(p float64) string {
-	if p <= 0.05 {
-		return "clearly differ"
+// sentence is a string's result in words.
+func (r chronoReport) sentence(s chronoString) string {
+	best := s.best()
+	if best.N == 0 {
+		return nameAnd(s.Name) + "no reading is beyond doubt; see below."
 	}
-	return "no difference visible"
+	text := nameAnd(s.Name) + plural(best.N, "reading")
+	if s.Shots > 0 {
+		text += fmt.Sprintf(" of %s", plural(s.Shots, "shot"))
+	}
+	text += ", "
+	if best.N > 1 {
+		text += "on average "
+	}
+	text += fmt.Sprintf("%.1f %s", best.Mean.Value/r.Unit.MPS(), r.Unit)
+	var remarks []string
+	if s.PutRight != nil {
+		remarks = append(remarks, "with likely slips put right or set aside")
+	}
+	if n := s.unexplained(); n > 0 {
+		remarks = append(remarks, plural(n, "suspect reading")+" among them")
+	}
+	if len(remarks) > 0 {
+		text += " (" + strings.Join(remarks, "; ") + ")"
+	}
+	if r.CapMPS > 0 {
+		text += fmt.Sprintf("; %s above the cap of %.4g %s", ofAll(len(best.Over), best.N), r.CapMPS/r.Unit.MPS(), r.Unit)
+	}
+	return text + "."
+}
+
+func ofAll(k, n int) string {
+	if k == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%d of %d", k, n)
+}
+
+func (r chronoReport) table(w io.Writer) {
+	other := scoring.MetresPerSecond
+	if r.Unit == scoring.MetresPerSecond {
+		other = scoring.FeetPerSecond
+	}
+	header := []any{"string", "readings", "n", "mean " + string(r.Unit), "SD", "extreme spread", "min", "max", "mean " + string(other)}
+	if r.MassG > 0 {
+		header = append(header, "J mean, max")
+	}
+	if r.CapMPS > 0 {
+		header = append(header, "above cap")
+	}
+	t := plainTable(w, 3, header...)
+	row := func(name, which string, s scoring.StringSummary) {
+		in := func(e scoring.Estimate) string { return withRange(e.Scale(1/r.Unit.MPS()), 1) }
+		cells := table.Row{name, which, s.N, in(s.Mean), in(s.SD), in(s.ES),
+			fmt.Sprintf("%.1f", s.Min/r.Unit.MPS()), fmt.Sprintf("%.1f", s.Max/r.Unit.MPS()), fmt.Sprintf("%.1f", s.Mean.Value/other.MPS())}
+		if r.MassG > 0 {
+			cells = append(cells, fmt.Sprintf("%.2f, %.2f", scoring.EnergyJ(r.MassG, s.Mean.Value), scoring.EnergyJ(r.MassG, s.Max)))
+		}
+		if r.CapMPS > 0 {
+			share := "–"
+			if s.ShareOver != nil && !math.IsNaN(s.ShareOver.Value) {
+				share = withRange(s.ShareOver.Scale(100), 0) + "%"
+			}
+			cells = append(cells, share)
+		}
+		t.AppendRow(cells)
+	}
+	for _, s := range r.Strings {
+		row(s.Name, "as typed", s.AsTyped)
+		if s.PutRight != nil && s.PutRight.N > 0 {
+			row("", "slips put right or set aside", *s.PutRight)
+		}
+	}
+	t.Render()
+}
+
+// notes are what a reader must know of a string's readings, one line each.
+func (r chronoReport) notes(s chronoString) []string {
+	var lines []string
+	for _, reading := range s.Readings {
+		switch {
+		case reading.Corrected:
+			lines = append(lines, fmt.Sprintf("line %d: %q was taken back by the speaker and does not count.", reading.Line, reading.Text))
+		case reading.Slip != "":
+			lines = append(lines, fmt.Sprintf("line %d: %q is suspect: %s; %s.", reading.Line, reading.Text, reading.Slip, likelyText(reading)))
+		case reading.Unit != "":
+			lines = append(lines, fmt.Sprintf("line %d: %q is %.1f %s.", reading.Line, reading.Text, reading.Value, r.Unit))
+		}
+	}
+	if len(s.Unread) > 0 {
+		var said []string
+		for _, u := range s.Unread {
+			said = append(said, fmt.Sprintf("%q in line %d", u.Text, u.Line))
+		}
+		lines = append(lines, fmt.Sprintf("%s without a reading: %s. They are left out, not filled in.", plural(len(s.Unread), "shot"), strings.Join(said, ", ")))
+	}
+	if n := s.best().N; s.Shots > 0 && n > s.Shots {
+		lines = append(lines, fmt.Sprintf("%s for %s: a shot number, an aside or another string read as one?", plural(n, "reading"), plural(s.Shots, "shot")))
+	}
+	return lines
+}
+
+// likelyText says what a suspect reading was probably meant as.
+func likelyText(r scoring.Reading) string {
+	if len(r.Likely) == 0 {
+		return "look at it"
+	}
+	return "likely " + strings.ReplaceAll(strings.Trim(fmt.Sprint(r.Likely), "[]"), " ", " and ")
+}
+
+// pairSentence compares two strings in words.
+func (r chronoReport) pairSentence(p speedPair) string {
+	gap := withRange(p.Difference.Scale(1/r.Unit.MPS()), 1)
+	mean := fmt.Sprintf("no difference visible in the mean (%s %s; luck %s)", gap, r.Unit, chanceText(p.PMeanAdjusted))
+	if p.PMeanAdjusted <= 0.05 {
+		mean = fmt.Sprintf("the means clearly differ, by %s %s (luck %s)", gap, r.Unit, chanceText(p.PMeanAdjusted))
+	}
+	spread := "no difference visible in the spread"
+	if p.PSDAdjusted <= 0.05 {
+		spread = "the spreads clearly differ"
+	}
+	return fmt.Sprintf("%s against %s: %s; %s (luck %s).", p.A, p.B, mean, spread, chanceText(p.PSDAdjusted))
 }
 
 func nameAnd(name string) string {

@@ -8,7 +8,7 @@ import (
 func TestChronoCommand(t *testing.T) {
 	const text = "North: two eighty four, 287, sorry, 286, same again, 2 .84, 281\nReed: 290 301 24 299 284287 295 298\n"
 	out, errs, status := runWith(t, text, "chrono", "--cap", "300fps", "--mass", "1.1g", "-")
-	if status != statusDone || errs != "" || !strings.HasPrefix(out, "North: 5 readings, mean 284.2 fps") {
+	if status != statusDone || errs != "" || !strings.HasPrefix(out, "North: 5 readings, on average 284.2 fps (with likely slips put right or set aside); none above the cap of 300 fps.") {
 		t.Errorf("status %d, stderr %q, stdout:\n%s", status, errs, out)
 	}
 	for _, want := range []string{"taken back", "decimal point; likely 284", "dropped digit", "run together; likely 284 and 287", "1 of 7 above the cap", "marshals"} {
@@ -19,6 +19,12 @@ func TestChronoCommand(t *testing.T) {
 	for _, args := range [][]string{{"chrono"}, {"chrono", "-", "--unit", "knots"}, {"chrono", "-", "--cap", "150"}, {"chrono", "-", "--mass", "heavy"}} {
 		if out, errs, status := runWith(t, text, args...); status != statusUsage || out != "" || errs == "" {
 			t.Errorf("%v: status %d, stdout %q, stderr %q", args, status, out, errs)
+		}
+	}
+	out, _, _ = runWith(t, "284 285 skip 283 431", "chrono", "--shots", "5", "-")
+	for _, want := range []string{"4 readings of 5 shots, on average 320.8 fps (1 suspect reading among them).", `1 shot without a reading: "skip" in line 1`, "far from the others"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("no %q in:\n%s", want, out)
 		}
 	}
 	if _, errs, status := runWith(t, "nothing", "chrono", "-"); status != statusFailed || !strings.Contains(errs, "no readings") {

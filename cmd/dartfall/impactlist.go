@@ -44,6 +44,14 @@ func readNamed(c console, name string) ([]byte, error) {
 	return data, nil
 }
 
+// inputName names an input in messages.
+func inputName(name string) string {
+	if name == "-" {
+		return "standard input"
+	}
+	return name
+}
+
 // parseImpacts reads a list of impacts: a heading with at least accessory, x_mm and
 // y_mm in any order, then one line per shot. sigma_mm, block, flyer and id are used
 // when there; other columns are not. "miss" for both positions is a shot that missed
@@ -180,10 +188,7 @@ func readImpacts(c console, ctx *cli.Context) ([]scoring.Group, error) {
 	if err != nil {
 		return nil, err
 	}
-	if name == "-" {
-		name = "standard input"
-	}
-	groups, err := parseImpacts(name, data)
+	groups, err := parseImpacts(inputName(name), data)
 	if err != nil {
 		return nil, err
 	}
@@ -281,9 +286,22 @@ func withRange(e scoring.Estimate, decimals int) string {
 		return "–"
 	}
 	if !e.HasInterval() {
-		return fmt.Sprintf("%.*f", decimals, e.Value)
+		return fixed(e.Value, decimals)
 	}
-	return fmt.Sprintf("%.*f (%.*f–%.*f)", decimals, e.Value, decimals, e.Lo, decimals, e.Hi)
+	to := "–"
+	if e.Lo < 0 {
+		to = " to " // beside a minus sign a dash is hard to read
+	}
+	return fixed(e.Value, decimals) + " (" + fixed(e.Lo, decimals) + to + fixed(e.Hi, decimals) + ")"
+}
+
+// fixed writes a number with so many decimals, without a sign when that leaves nothing.
+func fixed(v float64, decimals int) string {
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return s
 }
 
 func writeJSON(w io.Writer, v any) error {

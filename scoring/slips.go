@@ -1,0 +1,173 @@
+package scoring
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// When a reading is looked at, and when a slip explains it.
+const (
+	farOff   = 0.15 // of the usual reading: looked at (common practice, no source)
+	fitsNear = 0.12 // of the usual reading: a corrected value must come this near
+)
+
+// Slips, as they are named.
+const (
+	slipPoint    = "decimal point"
+	slipTogether = "two readings run together"
+	slipSwapped  = "swapped digits"
+	slipDropped  = "dropped digit"
+	slipSplit    = "digits split in two"
+	slipRest     = "rest of the reading before"
+	slipMPS      = "written in m/s"
+	slipFPS      = "written in fps"
+	slipUnknown  = "far from the others"
+)
+
+// Meant lists what a reading was probably meant as: itself, unless a slip explains it
+// better; nothing when it is the rest of another or a digit is missing that nobody can
+// tell.
+func (r Reading) Meant() []float64 {
+	switch {
+	case len(r.Likely) > 0:
+		return r.Likely
+	case r.Slip == "" || r.Slip == slipUnknown:
+		return []float64{r.Value}
+	}
+	return nil
+}
+
+// flagSlips marks the readings of string i that lie far from the usual one and looks for
+// the slip that explains them. A string too short to have a usual reading borrows the
+// others'. Nothing is marked below three readings in all.
+func flagSlips(all []ReadingString, i int, unit SpeedUnit) {
+	rs := all[i].Readings
+	values := counting(rs)
+	if len(values) < 3 {
+		values = nil
+		for _, s := range all {
+			values = append(values, counting(s.Readings)...)
+		}
+	}
+	if len(values) < 3 {
+		return
+	}
+	usual := usualReading(values)
+	for k := range rs {
+		switch {
+		case rs[k].Corrected || rs[k].Slip != "" || math.Abs(rs[k].Value-usual) <= farOff*usual:
+		case k+1 < len(rs) && !rs[k+1].Corrected && isNear(joined(rs[k].Value, rs[k+1].Value), usual):
+			rs[k].Slip, rs[k].Likely = slipSplit, []float64{joined(rs[k].Value, rs[k+1].Value)}
+			rs[k+1].Slip = slipRest
+		default:
+			rs[k].Slip, rs[k].Likely = slipOf(rs[k].Value, usual, unit)
+		}
+	}
+}
+
+// counting lists the values of readings that were not taken back.
+func counting(rs []Reading) []float64 {
+	var values []float64
+	for _, r := range rs {
+		if !r.Corrected {
+			values = append(values, r.Value)
+		}
+	}
+	return values
+}
+
+// usualReading is the median of the largest set of readings that lie within farOff of
+// one of them; of all, when no two lie together. When many readings have slips their
+// plain median may be one.
+func usualReading(values []float64) float64 {
+	var usual []float64
+	for _, v := range slices.Sorted(slices.Values(values)) {
+		var together []float64
+		for _, w := range values {
+			if math.Abs(w-v) <= farOff*v {
+				together = append(together, w)
+			}
+		}
+		if len(together) >= len(usual) { // of two alike the faster: a lost digit is the likelier slip
+			usual = together
+		}
+	}
+	if len(usual) < 2 {
+		usual = values
+	}
+	return Median(usual)
+}
+
+func isNear(x, usual float64) bool { return math.Abs(x-usual) <= fitsNear*usual }
+
+// joined puts the digits of two whole numbers together, 0 when they are not whole.
+func joined(a, b float64) float64 {
+	left, right := digitsOf(a), digitsOf(b)
+	if strings.Contains(left+right, ".") {
+		return 0
+	}
+	v, err := strconv.ParseFloat(left+right, 64)
+	if err != nil {
+		return 0
+	}
+	return v
+}
+
+func digitsOf(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// slipOf names the likely slip of a reading and the values it would have been, none when
+// that is a guess.
+func slipOf(v, usual float64, unit SpeedUnit) (string, []float64) {
+	digits := digitsOf(v)
+	whole := !strings.Contains(digits, ".")
+	for _, f := range []float64{10, 100, 1000, 0.1, 0.01} {
+		// A whole number that is too small lost a digit rather than a point.
+		if x := v * f; isNear(x, usual) && !(f > 1 && whole) {
+			return slipPoint, []float64{math.Round(x*1000) / 1000}
+		}
+	}
+	other, slip := MetresPerSecond, slipMPS
+	if unit == MetresPerSecond {
+		other, slip = FeetPerSecond, slipFPS
+	}
+	converted := math.Round(v*other.MPS()/unit.MPS()*10) / 10
+	switch {
+	case isNear(converted, usual) && whole && lostDigit(digits, usual):
+		return slipDropped + " or " + slip, nil
+	case isNear(converted, usual):
+		return slip, []float64{converted}
+	case !whole:
+		return slipUnknown, nil
+	}
+	for cut := 1; cut < len(digits); cut++ {
+		a, _ := strconv.ParseFloat(digits[:cut], 64)
+		b, _ := strconv.ParseFloat(digits[cut:], 64)
+		if isNear(a, usual) && isNear(b, usual) {
+			return slipTogether, []float64{a, b}
+		}
+	}
+	for i := 0; i+1 < len(digits); i++ {
+		swapped := digits[:i] + digits[i+1:i+2] + digits[i:i+1] + digits[i+2:]
+		if x, _ := strconv.ParseFloat(swapped, 64); isNear(x, usual) {
+			return slipSwapped, []float64{x}
+		}
+	}
+	if lostDigit(digits, usual) {
+		return slipDropped, nil // which digit is a guess
+	}
+	return slipUnknown, nil
+}
+
+// lostDigit tells whether one more digit anywhere makes a usual reading.
+func lostDigit(digits string, usual float64) bool {
+	for i := 0; i <= len(digits); i++ {
+		for d := '0'; d <= '9'; d++ {
+			if x, _ := strconv.ParseFloat(digits[:i]+string(d)+digits[i:], 64); isNear(x, usual) {
+				return true
+			}
+		}
+	}
+	return false
+}

@@ -9,7 +9,11 @@ import (
 	"dartfall/calib"
 )
 
-// SquareUp flattens the board out to where findMarks looks, beyond the outer ring.
+// Reach is how far SquareUp goes from the centre, in outer radii: as far as marks are
+// looked for.
+const Reach = reachShare
+
+// SquareUp flattens the board, out to Reach.
 func SquareUp(img *image.NRGBA, rect *calib.Rectification, outerMM, pxPerMM float64) *Flat {
 	return flatten(img, rect, viewOf(rect, img.Rect.Max, reachShare*outerMM), pxPerMM)
 }

@@ -78,18 +78,9 @@ func (f format) decode(data []byte, opts Options) (img *image.NRGBA, err error) 
 			img, err = nil, corrupt(fmt.Errorf("decoder stopped: %v", r))
 		}
 	}()
-	cfg, err := f.config(data)
+	cfg, err := f.check(data, opts)
 	if err != nil {
-		return nil, explain(err)
-	}
-	if cfg.Width <= 0 || cfg.Height <= 0 {
-		return nil, corrupt(fmt.Errorf("its header says %d x %d pixels", cfg.Width, cfg.Height))
-	}
-	if int64(cfg.Width) > opts.MaxPixels/int64(cfg.Height) {
-		return nil, tooManyPixels(cfg.Width, cfg.Height, opts.MaxPixels)
-	}
-	if !f.whole(data) {
-		return nil, cutShort(nil)
+		return nil, err
 	}
 	if f == jpegFormat && opts.DecodeJPEG != nil {
 		return decodeWith(opts.DecodeJPEG, data, cfg)
@@ -99,6 +90,24 @@ func (f format) decode(data []byte, opts Options) (img *image.NRGBA, err error) 
 		return nil, explain(err)
 	}
 	return img, nil
+}
+
+// check holds the header to the limits and the container to its end.
+func (f format) check(data []byte, opts Options) (image.Config, error) {
+	cfg, err := f.config(data)
+	if err != nil {
+		return cfg, explain(err)
+	}
+	if cfg.Width <= 0 || cfg.Height <= 0 {
+		return cfg, corrupt(fmt.Errorf("its header says %d x %d pixels", cfg.Width, cfg.Height))
+	}
+	if int64(cfg.Width) > opts.MaxPixels/int64(cfg.Height) {
+		return cfg, tooManyPixels(cfg.Width, cfg.Height, opts.MaxPixels)
+	}
+	if !f.whole(data) {
+		return cfg, cutShort(nil)
+	}
+	return cfg, nil
 }
 
 // decodeWith calls the caller's decoder and holds it to its promise.

@@ -9,6 +9,7 @@ package photo
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"image"
 	"io"
 	"os"
@@ -85,6 +86,24 @@ func Read(r io.Reader, name string, opts Options) (*Photo, error) {
 		return nil, tooManyBytes(name, limit)
 	}
 	return Decode(data, name, opts)
+}
+
+// Check reports whether a whole file's bytes are a photo within the limits, from its
+// header and its end: no pixel is decoded. Every error is an *Error.
+func Check(data []byte, name string, opts Options) (err error) {
+	defer func() { // as in decode: the header readers are other people's code too
+		if r := recover(); r != nil {
+			err = named(name, corrupt(fmt.Errorf("decoder stopped: %v", r)))
+		}
+	}()
+	opts = opts.withDefaults()
+	if int64(len(data)) > opts.MaxBytes {
+		return tooManyBytes(name, opts.MaxBytes)
+	}
+	if _, err := sniff(data).check(data, opts); err != nil {
+		return named(name, err)
+	}
+	return nil
 }
 
 // Decode makes a photo of a whole file's bytes, which it does not keep. Every

@@ -206,6 +206,11 @@ func TestLoad(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			p, err := Load(tc.path, tc.opts)
+			if data, readErr := os.ReadFile(tc.path); readErr == nil {
+				if check := Check(data, filepath.Base(tc.path), tc.opts); fmt.Sprint(check) != fmt.Sprint(err) {
+					t.Errorf("Check = %v, Load = %v", check, err)
+				}
+			}
 			if tc.kind == 0 {
 				if err != nil || p.Name != filepath.Base(tc.path) {
 					t.Fatalf("Load = %v, %v", p, err)

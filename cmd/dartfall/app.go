@@ -169,6 +169,7 @@ func commands(c console) []*cli.Command {
 		MeasureCommand(c),
 		DemoCommand(c),
 		NewCommand(c),
+		ReviewCommand(c),
 		ReportCommand(c),
 		PublishCommand(c),
 		PlanCommand(c),

@@ -40,6 +40,9 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 		s.Provenance.Files = append(s.Provenance.Files, sheet.File{Name: p.Name, SHA256: p.SHA256})
 	}
 	s.Provenance.Files = append(s.Provenance.Files, j.files...)
+	if j.record != nil {
+		s.Provenance.Files = append(s.Provenance.Files, *j.record)
+	}
 	groups := j.groups(&s, photos, decided.Misses)
 	for _, g := range groups {
 		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, Chance: j.chance, ScaleSigma: g.scaleSigma, Board: j.board()})

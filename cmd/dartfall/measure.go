@@ -50,21 +50,9 @@ func MeasureCommand(c console) *cli.Command {
 		Usage:       "photos of the board in, impacts in millimetres out",
 		ArgsUsage:   "PHOTO... | FOLDER",
 		Description: measureHelp,
-		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "ring", Usage: "diameter of the outermost ring, such as 800mm, 80cm, 31.5in or 800±1mm"},
-			&cli.StringFlag{Name: "rings", Usage: "diameters of all rings, such as 200mm,400mm,600mm,800mm"},
-			&cli.StringFlag{Name: "ring-edge", Value: "outer", Usage: "which edge of a line the diameters mean: outer, middle or inner"},
-			&cli.StringFlag{Name: "stickers", Usage: "colours to look for, such as red,blue; without it they are found and named"},
-			&cli.StringFlag{Name: "sticker-size", Usage: "diameter of the stickers, such as 19mm; without it it is learnt"},
-			&cli.BoolFlag{Name: "marks", Usage: "find bare marks (holes, dents, smudges, chalk) instead of stickers"},
-			&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
-			&cli.StringFlag{Name: "up", Usage: "where up comes from: mark (the printed triangle) or photo (held level); without it the mark, where one is clearly seen"},
-			&cli.StringFlag{Name: "distance", Usage: "from muzzle to board, such as 25m or 100ft; gives angles too"},
-			&cli.IntFlag{Name: "drop", Value: 2, Usage: "shots per colour whose removal shrinks the extreme spread most, for the figures without outliers: 0 to 5"},
-			&cli.StringFlag{Name: "out", Usage: "folder for the results"},
-			&cli.IntFlag{Name: "workers", Usage: "photos measured at once; 0 means one per core"},
+		Flags: append(boardFlags(),
 			&cli.StringFlag{Name: "shard", Usage: "measure part i of n of the photos, such as 3/8; run all parts, then once without"},
-		},
+		),
 		Action: func(ctx *cli.Context) error {
 			job, err := measureJob(ctx)
 			if err != nil {
@@ -75,6 +63,25 @@ func MeasureCommand(c console) *cli.Command {
 	}
 }
 
+// boardFlags say what is known of board, marks and run; measure and review share
+// them.
+func boardFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "ring", Usage: "diameter of the outermost ring, such as 800mm, 80cm, 31.5in or 800±1mm"},
+		&cli.StringFlag{Name: "rings", Usage: "diameters of all rings, such as 200mm,400mm,600mm,800mm"},
+		&cli.StringFlag{Name: "ring-edge", Value: "outer", Usage: "which edge of a line the diameters mean: outer, middle or inner"},
+		&cli.StringFlag{Name: "stickers", Usage: "colours to look for, such as red,blue; without it they are found and named"},
+		&cli.StringFlag{Name: "sticker-size", Usage: "diameter of the stickers, such as 19mm; without it it is learnt"},
+		&cli.BoolFlag{Name: "marks", Usage: "find bare marks (holes, dents, smudges, chalk) instead of stickers"},
+		&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
+		&cli.StringFlag{Name: "up", Usage: "where up comes from: mark (the printed triangle) or photo (held level); without it the mark, where one is clearly seen"},
+		&cli.StringFlag{Name: "distance", Usage: "from muzzle to board, such as 25m or 100ft; gives angles too"},
+		&cli.IntFlag{Name: "drop", Value: 2, Usage: "shots per colour whose removal shrinks the extreme spread most, for the figures without outliers: 0 to 5"},
+		&cli.StringFlag{Name: "out", Usage: "folder for the results"},
+		&cli.IntFlag{Name: "workers", Usage: "photos measured at once; 0 means one per core"},
+	}
+}
+
 // job is one checked call of measure.
 type job struct {
 	photos   []batch.Photo
@@ -82,7 +89,8 @@ type job struct {
 	session  *session.Session // nil without a session file
 	decided  decisions.State  // what was decided by hand
 	unread   []string         // lines of the decisions that cannot be read
-	files    []sheet.File     // session.toml and decisions by content
+	files    []sheet.File     // session.toml by content
+	record   *sheet.File      // the decisions by content; nil without any
 	out      string
 	opts     vision.Options
 	edgeName string
@@ -93,6 +101,8 @@ type job struct {
 	distance session.Length
 	workers  int
 	shard    batch.Shard
+	keep     bool              // a store for one photo too
+	progress func(batch.Event) // nil: on the console
 	settings []sheet.Setting
 }
 
@@ -377,25 +387,8 @@ func (j job) lettering() string {
 // runMeasure measures the photos, writes the results and prints the table.
 func runMeasure(ctx context.Context, c console, j job) error {
 	m := newMeasurer(j)
-	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
-	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() {
-		opts.Store = filepath.Join(j.out, "store")
-		opts.Valid = m.picturesExist
-	}
-	done := func() {}
-	if len(j.photos) > 1 {
-		if f, ok := c.Err.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
-			opts.Progress, done = batch.Bar(c.Err, len(j.photos))
-		} else {
-			opts.Progress = batch.Lines(c.Err)
-		}
-	}
-	photos, err := batch.Run(ctx, j.photos, m.measure, opts)
-	done()
+	photos, err := m.all(ctx, c)
 	if err != nil {
-		if errors.Is(err, context.Canceled) {
-			return withHint(errors.New("stopped before the end"), "run the same command again: what is done is kept")
-		}
 		return err
 	}
 	if !j.shard.Whole() {
@@ -408,18 +401,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if err != nil {
 		return err
 	}
-	if err := m.redraw(sum.Photos, sum.Decisions); err != nil {
-		return err
-	}
-	if err := sheet.WriteResults(j.out, sum); err != nil {
-		return err
-	}
-	if j.session != nil && len(sum.Groups) > 0 {
-		if _, err := publish(j.out, sum, stills); err != nil {
-			return err
-		}
-	}
-	if _, err := writeReport(j.out, sum); err != nil {
+	if err := m.write(&sum); err != nil {
 		return err
 	}
 	printSummary(c.Out, sum)
@@ -430,4 +412,48 @@ func runMeasure(ctx context.Context, c console, j job) error {
 		return errPartial
 	}
 	return nil
+}
+
+// all measures every photo of the job, or takes it from the store of an earlier run.
+func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
+	j := m.job
+	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
+	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() || j.keep {
+		opts.Store = filepath.Join(j.out, "store")
+		opts.Valid = m.picturesExist
+	}
+	done := func() {}
+	if j.progress != nil {
+		opts.Progress = j.progress
+	} else if len(j.photos) > 1 {
+		if f, ok := c.Err.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
+			opts.Progress, done = batch.Bar(c.Err, len(j.photos))
+		} else {
+			opts.Progress = batch.Lines(c.Err)
+		}
+	}
+	photos, err := batch.Run(ctx, j.photos, m.measure, opts)
+	done()
+	if errors.Is(err, context.Canceled) {
+		return nil, withHint(errors.New("stopped before the end"), "run the same command again: what is done is kept")
+	}
+	return photos, err
+}
+
+// write writes all results of a session.
+func (m measurer) write(sum *sheet.Summary) error {
+	out := m.job.out
+	if err := m.redraw(sum.Photos, sum.Decisions); err != nil {
+		return err
+	}
+	if err := sheet.WriteResults(out, *sum); err != nil {
+		return err
+	}
+	if m.job.session != nil && len(sum.Groups) > 0 {
+		if _, err := publish(out, *sum, stills); err != nil {
+			return err
+		}
+	}
+	_, err := writeReport(out, *sum)
+	return err
 }

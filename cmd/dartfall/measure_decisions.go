@@ -24,9 +24,9 @@ func (j *job) readDecisions() error {
 	if err != nil {
 		return err
 	}
-	j.decided, j.unread = decisions.Replay(log.Decisions), log.Problems
+	j.decided, j.unread, j.record = decisions.Replay(log.Decisions), log.Problems, nil
 	if data != nil {
-		j.files = append(j.files, sheet.File{Name: decisions.FileName, SHA256: fmt.Sprintf("%x", sha256.Sum256(data))})
+		j.record = &sheet.File{Name: decisions.FileName, SHA256: fmt.Sprintf("%x", sha256.Sum256(data))}
 	}
 	return nil
 }

@@ -38,7 +38,7 @@ func List(dir string) ([]Photo, error) {
 	clocks := true
 	for _, e := range entries {
 		name := e.Name()
-		if e.IsDir() || strings.HasPrefix(name, ".") || !slices.Contains(extensions, strings.ToLower(filepath.Ext(name))) {
+		if e.IsDir() || !IsPhotoName(name) {
 			continue
 		}
 		p := Photo{Name: name, Path: filepath.Join(dir, name)}
@@ -55,6 +55,12 @@ func List(dir string) ([]Photo, error) {
 		return compareNames(a.Name, b.Name)
 	})
 	return list, nil
+}
+
+// IsPhotoName reports whether a file of that name is taken for a photo: it is not
+// hidden and ends like one.
+func IsPhotoName(name string) bool {
+	return !strings.HasPrefix(name, ".") && slices.Contains(extensions, strings.ToLower(filepath.Ext(name)))
 }
 
 // compareNames orders like a person: runs of digits by their value, all else by

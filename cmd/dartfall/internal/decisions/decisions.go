@@ -15,6 +15,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"dartfall/cmd/dartfall/internal/units"
 )
 
 // FileName is the record's name beside the photos.
@@ -247,7 +249,7 @@ func (d Decision) Words() string {
 	case Miss:
 		return fmt.Sprintf("Set the misses of string %s from %d to %d.", d.String, *d.Before.Misses, *d.After.Misses)
 	case Ring:
-		return fmt.Sprintf("Gave the outermost ring on %s a diameter of %g mm.", d.Photo, d.After.Board.RingMM)
+		return fmt.Sprintf("Gave the outermost ring on %s a diameter of %s.", d.Photo, units.Size(d.After.Board.RingMM))
 	case Points:
 		return fmt.Sprintf("Squared up %s from %d points set by hand.", d.Photo, len(d.After.Board.Points))
 	case Undo:

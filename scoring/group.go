@@ -292,8 +292,15 @@ func (s *Summary) sigma(pts []r2.Vec, m moments, marks marks, dropped int, opts 
 		variance /= nu * nu * pooled * pooled * bias * bias
 	}
 	e.MeasureSigma = sigmaOf(variance, e.Value, opts.ScaleSigma)
-	s.R50, s.R90 = e.Scale(perSigma50), e.Scale(perSigma90)
-	s.R50.Definition, s.R90.Definition = defR50, defR90
+	s.R50, s.R90 = RoundRadii(*e)
+}
+
+// RoundRadii returns the radii that hold half and 90% of the shots of a round group with
+// this sigma.
+func RoundRadii(sigma Estimate) (r50, r90 Estimate) {
+	r50, r90 = sigma.Scale(perSigma50), sigma.Scale(perSigma90)
+	r50.Definition, r90.Definition = defR50, defR90
+	return r50, r90
 }
 
 // chiMean is c(ν) = E(s)/σ for a standard deviation s with ν degrees of freedom:

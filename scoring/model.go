@@ -186,8 +186,8 @@ func mardia(pts []r2.Vec) (b1, b2 float64, ok bool) {
 	return (xxx*xxx + 3*xxy*xxy + 3*xyy*xyy + yyy*yyy) / (n * n), b2, true
 }
 
-// warning says in words that no normal cloud fits; false when one may.
-func (m *Normality) warning() (Warning, bool) {
+// Warning says in words that no normal cloud fits; false when one may. m may be nil.
+func (m *Normality) Warning() (Warning, bool) {
 	if m == nil || m.SkewnessP > notNormal && m.KurtosisP > notNormal {
 		return Warning{}, false
 	}

@@ -19,7 +19,7 @@ func TestMardia(t *testing.T) {
 	if m == nil || !near(m.Skewness, 1.219382243623, 1e-9) || !near(m.Kurtosis, 7.543068960, 1e-8) || !near(m.SkewnessP, 0.38, 0.06) || !(m.KurtosisP > 0.3) {
 		t.Errorf("%+v", m)
 	}
-	if _, bad := m.warning(); bad {
+	if _, bad := m.Warning(); bad {
 		t.Error("a warning for the law-school data")
 	}
 	for _, bad := range [][]r2.Vec{g1[:7], make([]r2.Vec, 12), line(12)} {
@@ -52,7 +52,7 @@ func TestNormalityRates(t *testing.T) {
 					pts[i] = r2.Scale(4, pts[i])
 				}
 			}
-			if _, bad := normalityOf(pts).warning(); bad {
+			if _, bad := normalityOf(pts).Warning(); bad {
 				count++
 			}
 		}

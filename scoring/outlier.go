@@ -171,7 +171,7 @@ func Assess(g Group, opts Options) (Assessment, error) {
 	idx := g.kept(nil)
 	pts := g.points(idx)
 	a.Normality = normalityOf(pts)
-	if w, bad := a.Normality.warning(); bad {
+	if w, bad := a.Normality.Warning(); bad {
 		a.Warnings = append(a.Warnings, w)
 	}
 	spread := func(part []bool) []bool { // from kept impacts to all of them

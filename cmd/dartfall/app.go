@@ -85,7 +85,12 @@ func report(err error, stderr io.Writer) int {
 }
 
 func newApp(c console) *cli.App {
-	usage := func(_ *cli.Context, err error, _ bool) error { return usageError{err} }
+	usage := func(ctx *cli.Context, err error, _ bool) error {
+		if flag, unknown := strings.CutPrefix(err.Error(), "flag provided but not defined: -"); unknown {
+			err = fmt.Errorf("there is no option --%s", strings.TrimLeft(flag, "-"))
+		}
+		return withHint(usageError{err}, "%s --help lists the options", strings.TrimSpace("dartfall "+ctx.Command.Name))
+	}
 	app := &cli.App{
 		Name:    "dartfall",
 		Usage:   "measure where foam darts struck a ringed board, and compare accessories honestly",
@@ -115,8 +120,8 @@ func newApp(c console) *cli.App {
 }
 
 func suggestion(app *cli.App, name string) string {
-	if s := cli.SuggestCommand(app.Commands, name); s != "" {
-		return fmt.Sprintf("; did you mean %s?", strings.TrimSpace(s))
+	if s := strings.TrimSpace(cli.SuggestCommand(app.Commands, name)); s != "" {
+		return "; " + strings.ToLower(s[:1]) + s[1:]
 	}
 	return ""
 }

@@ -128,6 +128,9 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 	}
 	if j.session != nil && len(j.session.Strings) > 0 {
 		j.sessionGroups(s, photos, misses, add, put)
+		for _, g := range out {
+			numberRounds(g.group.Impacts)
+		}
 		return out
 	}
 	for _, p := range photos {

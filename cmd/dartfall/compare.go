@@ -3,7 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
-	"math"
+	"slices"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
@@ -43,17 +43,24 @@ func CompareCommand(c console) *cli.Command {
 				}
 				without = &w
 			}
+			report := comparisonReport{Level: opts.Level, Seed: copts.Seed, All: all, Drop: opts.Drop, Without: without, Cautions: eyesAndField}
 			if ctx.Bool("json") {
-				return writeJSON(c.Out, struct {
-					All     scoring.Comparison  `json:"all"`
-					Drop    int                 `json:"drop"`
-					Without *scoring.Comparison `json:"without_widest,omitempty"`
-				}{all, opts.Drop, without})
+				return writeJSON(c.Out, report)
 			}
-			printComparison(c.Out, all, without, opts.Drop)
+			report.print(c.Out)
 			return nil
 		},
 	}
+}
+
+// comparisonReport is what compare found.
+type comparisonReport struct {
+	Level    float64             `json:"level"`
+	Seed     uint64              `json:"seed"`
+	All      scoring.Comparison  `json:"all"`
+	Drop     int                 `json:"drop"`
+	Without  *scoring.Comparison `json:"without_widest,omitempty"`
+	Cautions string              `json:"cautions"`
 }
 
 // withoutWidest leaves out the k widest of every group, as far as it can spare them.
@@ -84,11 +91,13 @@ func withoutWidest(groups []scoring.Group, k int) []scoring.Group {
 
 // sentence says a pair's result in words.
 func sentence(p scoring.Pair) string {
-	switch p.Verdict {
-	case scoring.ClearlyTighter:
+	switch {
+	case p.Verdict == scoring.ClearlyTighter:
 		return fmt.Sprintf("%s is clearly tighter than %s.", p.Tighter, other(p))
-	case scoring.Leaning:
+	case p.Verdict == scoring.Leaning:
 		return fmt.Sprintf("%s against %s: leaning, not settled (towards %s).", p.A, p.B, p.Tighter)
+	case p.Method == "":
+		return fmt.Sprintf("%s against %s: too few impacts to compare (%d and %d).", p.A, p.B, p.NA, p.NB)
 	}
 	return fmt.Sprintf("%s against %s: no difference visible.", p.A, p.B)
 }
@@ -100,36 +109,53 @@ func other(p scoring.Pair) string {
 	return p.A
 }
 
-func printComparison(w io.Writer, all scoring.Comparison, without *scoring.Comparison, drop int) {
-	for _, p := range all.Pairs {
-		fmt.Fprintln(w, sentence(p))
-	}
-	fmt.Fprintln(w)
-	t := plainTable(w, 3, "pair", "shots", "n", "mean radius ratio", "sigma ratio", "luck", "adjusted", "to settle", "centres apart", "verdict")
-	rows := func(which string, c scoring.Comparison) {
-		for _, p := range c.Pairs {
-			settle := "over 2000"
-			if p.ShotsToSettle > 0 {
-				settle = fmt.Sprint(p.ShotsToSettle)
-			}
-			if p.Verdict == scoring.ClearlyTighter {
-				settle = "settled"
-			}
-			t.AppendRow(table.Row{p.A + " / " + p.B, which, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), withRange(p.SigmaRatio, 2),
-				chanceText(p.P), chanceText(p.PAdjusted), settle, centreText(p), string(p.Verdict)})
+// sentences say what is settled, then what leans, then the rest, which many pairs share.
+func sentences(pairs []scoring.Pair) []string {
+	const most = 6 // sentences that say nothing is visible
+	var clear, leaning, rest []string
+	for _, p := range pairs {
+		switch p.Verdict {
+		case scoring.ClearlyTighter:
+			clear = append(clear, sentence(p))
+		case scoring.Leaning:
+			leaning = append(leaning, sentence(p))
+		default:
+			rest = append(rest, sentence(p))
 		}
 	}
-	rows("all", all)
-	if without != nil {
-		rows(fmt.Sprintf("without %d widest", drop), *without)
+	if len(rest) > most {
+		rest = []string{fmt.Sprintf("No difference visible between the other %d of %d pairs.", len(rest), len(pairs))}
 	}
-	t.Render()
-	fmt.Fprintf(w, "\nA ratio below 1 means the first of the pair is tighter; in brackets its interval. \"Luck\": how often two\n"+
-		"identical parts would differ at least this much; \"adjusted\" allows for %d pair(s) and decides: up to 5%% is clearly\n"+
-		"tighter, up to 20%% leaning. \"To settle\": shots per accessory that would show the seen difference 8 times in 10,\n"+
-		"if it is real. The centres are compared apart from size. One unit of each part, one day.\n", len(all.Pairs))
-	for _, p := range all.Pairs {
-		fmt.Fprintf(w, "%s / %s: %s\n", p.A, p.B, p.Method)
+	return slices.Concat(clear, leaning, rest)
+}
+
+func (r comparisonReport) print(w io.Writer) {
+	for _, line := range sentences(r.All.Pairs) {
+		fmt.Fprintln(w, line)
+	}
+	if p := r.All.Pairs[0]; len(r.All.Pairs) == 1 && p.Method != "" {
+		fmt.Fprintf(w, "Two identical parts would differ at least this much in %s of tests.\n", share(p.P))
+	}
+	fmt.Fprintln(w)
+	r.verdicts(w)
+	adjusted := "decides"
+	if n := len(r.All.Pairs); n > 1 {
+		adjusted = fmt.Sprintf("allows for %d pairs and decides", n)
+	}
+	fmt.Fprintf(w, "\nA ratio below 1 means the first of the pair is tighter; in brackets its %.0f%% interval. \"Luck\": how often two\n"+
+		"identical parts would differ at least this much; \"adjusted\" %s: up to 5%% is clearly tighter, up to\n"+
+		"20%% leaning. \"To settle\": shots per accessory that would show the seen difference 8 times in 10, if it is\n"+
+		"real. One unit of each part, one day.\n\n", 100*r.Level, adjusted)
+	r.details(w)
+	fmt.Fprintln(w, "\nSigma ratio: the first interval trusts round normal groups, the second (bootstrap) only the shots. The middles are\n"+
+		"compared apart from size: the first of the pair lies so far to the right and up of the second.")
+	if r.Without != nil {
+		fmt.Fprintln(w, "Luck without the widest is a guide only: groups trimmed by their own worst shots differ a little more by chance.")
+	}
+	for _, line := range methods(r.All.Pairs) {
+		fmt.Fprintln(w, line)
+	}
+	for _, p := range r.All.Pairs {
 		for _, x := range p.Warnings {
 			fmt.Fprintf(w, "%s / %s: note: %s\n", p.A, p.B, x.Text)
 		}
@@ -137,11 +163,62 @@ func printComparison(w io.Writer, all scoring.Comparison, without *scoring.Compa
 	fmt.Fprintln(w, "\n"+eyesAndField)
 }
 
-func centreText(p scoring.Pair) string {
-	if math.IsNaN(p.CentreDistance.Value) {
-		return "–"
+func (r comparisonReport) verdicts(w io.Writer) {
+	t := plainTable(w, 3, "pair", "shots", "n", "mean radius ratio", "luck", "adjusted", "to settle", "verdict")
+	rows := func(which string, c scoring.Comparison) {
+		for _, p := range c.Pairs {
+			settle := "over 2000"
+			switch {
+			case p.Verdict == scoring.ClearlyTighter:
+				settle = "settled"
+			case p.ShotsToSettle > 0:
+				settle = fmt.Sprint(p.ShotsToSettle)
+			case p.Method == "":
+				settle = "–"
+			}
+			luck, adjusted, verdict := chanceText(p.P), chanceText(p.PAdjusted), string(p.Verdict)
+			if p.Method == "" {
+				luck, adjusted, verdict = "–", "–", "too few impacts"
+			}
+			t.AppendRow(table.Row{p.A + " / " + p.B, which, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), luck, adjusted, settle, verdict})
+		}
 	}
-	return fmt.Sprintf("%.0f mm (luck %s)", p.CentreDistance.Value, chanceText(p.CentreP))
+	rows("all", r.All)
+	if r.Without != nil {
+		rows(fmt.Sprintf("without the %d widest", r.Drop), *r.Without)
+	}
+	t.Render()
+}
+
+func (r comparisonReport) details(w io.Writer) {
+	t := plainTable(w, 2, "pair", "sigma ratio", "bootstrap", "middles: right mm", "up mm", "apart mm", "luck")
+	for _, p := range r.All.Pairs {
+		bootstrap, luck := "–", "–"
+		if e := p.SigmaRatioBootstrap; e.HasInterval() {
+			bootstrap = fmt.Sprintf("%.2f–%.2f", e.Lo, e.Hi)
+		}
+		if p.CentreDistance.HasInterval() {
+			luck = chanceText(p.CentreP)
+		}
+		t.AppendRow(table.Row{p.A + " / " + p.B, withRange(p.SigmaRatio, 2), bootstrap, withRange(p.CentreDX, 0), withRange(p.CentreDY, 0), withRange(p.CentreDistance, 0), luck})
+	}
+	t.Render()
+}
+
+// methods names the test behind the pairs, once when it is the same for all.
+func methods(pairs []scoring.Pair) []string {
+	var lines []string
+	same := true
+	for _, p := range pairs {
+		same = same && p.Method == pairs[0].Method
+		if p.Method != "" {
+			lines = append(lines, fmt.Sprintf("%s / %s: %s.", p.A, p.B, p.Method))
+		}
+	}
+	if same && len(lines) > 0 {
+		return []string{"Test: " + pairs[0].Method + "."}
+	}
+	return lines
 }
 
 // chanceText writes a probability as a share people read.

@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
+	"slices"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
@@ -45,13 +47,23 @@ func GroupCommand(c console) *cli.Command {
 				}
 				as = append(as, a)
 			}
+			report := groupReport{Level: opts.Level, DistanceMM: distanceMM, Groups: as, Angles: anglesOf(as, distanceMM), Cautions: eyesAndField}
 			if ctx.Bool("json") {
-				return writeJSON(c.Out, groupReport(as, distanceMM))
+				return writeJSON(c.Out, report)
 			}
-			printGroups(c.Out, as, distanceMM)
+			report.print(c.Out)
 			return nil
 		},
 	}
+}
+
+// groupReport is what group found.
+type groupReport struct {
+	Level      float64              `json:"level"`
+	DistanceMM float64              `json:"distance_mm,omitempty"`
+	Groups     []scoring.Assessment `json:"groups"`
+	Angles     []angles             `json:"angles,omitempty"` // of all shots
+	Cautions   string               `json:"cautions"`
 }
 
 // angles are a group's sizes in milliradians.
@@ -60,94 +72,219 @@ type angles struct {
 	ExtremeSpread scoring.Estimate `json:"extreme_spread_mrad"`
 	MeanRadius    scoring.Estimate `json:"mean_radius_mrad"`
 	Sigma         scoring.Estimate `json:"sigma_mrad"`
+	R50           scoring.Estimate `json:"r50_mrad"`
+	R90           scoring.Estimate `json:"r90_mrad"`
+	Width         scoring.Estimate `json:"width_mrad"`
+	Height        scoring.Estimate `json:"height_mrad"`
+	CentreOffset  scoring.Estimate `json:"centre_offset_mrad"`
 }
 
-func groupReport(as []scoring.Assessment, distanceMM float64) any {
-	var report struct {
-		Groups     []scoring.Assessment `json:"groups"`
-		DistanceMM float64              `json:"distance_mm,omitempty"`
-		Angles     []angles             `json:"angles,omitempty"`
+// anglesOf is nil without a distance.
+func anglesOf(as []scoring.Assessment, distanceMM float64) []angles {
+	if !(distanceMM > 0) {
+		return nil
 	}
-	report.Groups, report.DistanceMM = as, distanceMM
-	if distanceMM > 0 {
-		for _, a := range as {
-			s := a.All
-			report.Angles = append(report.Angles, angles{s.Accessory, s.ExtremeSpread.Mrad(distanceMM), s.MeanRadius.Mrad(distanceMM), s.Sigma.Mrad(distanceMM)})
-		}
+	var out []angles
+	for _, a := range as {
+		mrad := func(e scoring.Estimate) scoring.Estimate { return e.Mrad(distanceMM) }
+		s := a.All
+		out = append(out, angles{s.Accessory, mrad(s.ExtremeSpread), mrad(s.MeanRadius), mrad(s.Sigma), mrad(s.R50), mrad(s.R90), mrad(s.Width), mrad(s.Height), mrad(s.CentreOffset)})
 	}
-	return report
+	return out
 }
 
-func printGroups(w io.Writer, as []scoring.Assessment, distanceMM float64) {
-	for _, a := range as {
-		s := a.All
-		atLeast := ""
-		if s.AtLeast {
-			atLeast = "at least "
-		}
-		if s.N < 2 {
-			fmt.Fprintf(w, "%s: %d impacts, too few for a size.\n", s.Accessory, s.N)
-			continue
-		}
-		fmt.Fprintf(w, "%s: %d impacts, the two farthest %s%s apart; on average %s%s from the middle.\n",
-			s.Accessory, s.N, atLeast, units.Size(s.ExtremeSpread.Value), atLeast, units.Size(s.MeanRadius.Value))
+func (r groupReport) print(w io.Writer) {
+	for _, a := range r.Groups {
+		fmt.Fprintln(w, groupSentence(a.All))
 	}
-	fmt.Fprintln(w)
-	t := plainTable(w, 3, "accessory", "shots", "n", "mean radius", "sigma", "extreme spread", "R50", "R90", "width", "height", "centre x, y")
-	row := func(name, which string, s scoring.Summary) {
-		t.AppendRow(table.Row{name, which, s.N, withRange(s.MeanRadius, 0), withRange(s.Sigma, 0), withRange(s.ExtremeSpread, 0),
-			withRange(s.R50, 0), withRange(s.R90, 0), withRange(s.Width, 0), withRange(s.Height, 0),
-			fmt.Sprintf("%+.0f, %+.0f", s.CentreX.Value, s.CentreY.Value)})
+	if slices.ContainsFunc(r.Groups, func(a scoring.Assessment) bool { return a.All.N > 1 }) {
+		r.tables(w)
 	}
-	for _, a := range as {
-		row(a.All.Accessory, "all", a.All)
-		if a.Dropped != nil {
-			row("", fmt.Sprintf("without %d widest", a.Drop.K), *a.Dropped)
-		}
-		if a.Flagged != nil && a.Flagged.SetAside > 0 {
-			row("", fmt.Sprintf("without %d flagged", a.Flagged.SetAside), *a.Flagged)
-		}
-		if a.WithoutFlyers != nil {
-			row("", fmt.Sprintf("without %d stated flyers", a.WithoutFlyers.SetAside), *a.WithoutFlyers)
-		}
-	}
-	t.Render()
-	level := 0.95
-	if len(as) > 0 && as[0].All.Sigma.Level > 0 {
-		level = as[0].All.Sigma.Level
-	}
-	fmt.Fprintf(w, "\nmm, centre to centre. In brackets: the %.0f%% interval of what many such groups would average. Sigma, R50\n"+
-		"and R90 without the widest are estimates for all shots, allowing for the drop.\n", 100*level)
-	for _, a := range as {
-		s := a.All
-		if d := a.Drop; d != nil {
-			words := "about what luck gives"
-			if d.Luck.HasInterval() && d.Shrink > d.Luck.Hi {
-				words = "more than luck gives"
-			}
-			fmt.Fprintf(w, "%s: dropping the %d widest shrinks the spread by %.0f%%; in a clean group by %.0f%% (%.0f–%.0f%%): %s.\n",
-				s.Accessory, d.K, 100*d.Shrink, 100*d.Luck.Value, 100*d.Luck.Lo, 100*d.Luck.Hi, words)
-		}
-		if r := a.Robust; r != nil {
-			fmt.Fprintf(w, "%s: the robust rule, which flags something in %.1f%% of clean groups, flags %d.\n", s.Accessory, 100*r.Chance, a.Flagged.SetAside)
-		}
-		if distanceMM > 0 && s.N > 1 {
-			es, mr := s.ExtremeSpread.Mrad(distanceMM), s.MeanRadius.Mrad(distanceMM)
-			fmt.Fprintf(w, "%s at %s: extreme spread %.2f mrad (%.1f MOA), mean radius %.2f mrad (%.1f MOA).\n", s.Accessory, units.Distance(distanceMM),
-				es.Value, es.Value/1000/scoring.MOA, mr.Value, mr.Value/1000/scoring.MOA)
-		}
-		if h := s.HitShare; h != nil {
-			fmt.Fprintf(w, "%s: %.0f%% of shots left a mark (%.0f–%.0f%%).\n", s.Accessory, 100*h.Value, 100*h.Lo, 100*h.Hi)
-		}
-		if e := s.CensoredSigma; e != nil {
-			fmt.Fprintf(w, "%s: sigma with the misses counted %s mm.\n", s.Accessory, withRange(*e, 0))
-		}
-		if s.MeanRadius.MeasureSigma > 0 {
-			fmt.Fprintf(w, "%s: locating the marks adds ±%.1f mm to the spread and ±%.1f mm to the mean radius.\n", s.Accessory, s.ExtremeSpread.MeasureSigma, s.MeanRadius.MeasureSigma)
-		}
-		for _, x := range append(s.Warnings, a.Warnings...) {
-			fmt.Fprintf(w, "%s: note: %s\n", s.Accessory, x.Text)
+	for _, a := range r.Groups {
+		for _, line := range groupNotes(a) {
+			fmt.Fprintf(w, "%s: %s\n", a.All.Accessory, line)
 		}
 	}
 	fmt.Fprintln(w, "\n"+eyesAndField)
+}
+
+func (r groupReport) tables(w io.Writer) {
+	fmt.Fprintln(w)
+	r.sizes(w)
+	fmt.Fprintf(w, "\nmm, centre to centre. In brackets: the %.0f%% interval of what many such groups would average. Sigma, R50\n"+
+		"and R90 without the widest are estimates for all shots, allowing for the drop.\n\n", 100*r.Level)
+	r.places(w)
+	fmt.Fprintln(w, "\nThe middle is measured from the ring centre, to the right and up. R50 and R90: the circle about the true middle\n"+
+		"that holds half and 90% of the shots. After the model: how often a round group looks at least as stretched.")
+	r.outliers(w)
+	r.angles(w)
+	fmt.Fprintln(w)
+}
+
+// groupSentence is a group's sizes in words.
+func groupSentence(s scoring.Summary) string {
+	if s.N < 2 {
+		return fmt.Sprintf("%s: %s, too few for a size.", s.Accessory, plural(s.N, "impact"))
+	}
+	atLeast := ""
+	if s.AtLeast {
+		atLeast = "at least "
+	}
+	return fmt.Sprintf("%s: %d impacts, the two farthest %s%s apart; on average %s%s from the middle.",
+		s.Accessory, s.N, atLeast, units.Size(s.ExtremeSpread.Value), atLeast, units.Size(s.MeanRadius.Value))
+}
+
+// variants are a group's figures by every rule, side by side, with a name for each.
+func variants(a scoring.Assessment) (names []string, figures []scoring.Summary) {
+	add := func(name string, s *scoring.Summary) {
+		if s != nil {
+			names, figures = append(names, name), append(figures, *s)
+		}
+	}
+	add("all", &a.All)
+	if a.Drop != nil {
+		add(fmt.Sprintf("without the %d widest", a.Drop.K), a.Dropped)
+	}
+	switch {
+	case a.Flagged == nil:
+	case a.Flagged.SetAside == 0:
+		add("none flagged", a.Flagged)
+	default:
+		add(fmt.Sprintf("without the %d flagged", a.Flagged.SetAside), a.Flagged)
+	}
+	if a.WithoutFlyers != nil {
+		add("without "+plural(a.WithoutFlyers.SetAside, "stated flyer"), a.WithoutFlyers)
+	}
+	return names, figures
+}
+
+// sized writes a size that shots without a mark may make larger.
+func sized(s scoring.Summary, e scoring.Estimate) string {
+	text := withRange(e, 0)
+	if s.AtLeast && !math.IsNaN(e.Value) {
+		return "≥ " + text
+	}
+	return text
+}
+
+func (r groupReport) sizes(w io.Writer) {
+	t := plainTable(w, 3, "accessory", "shots", "n", "mean radius", "sigma", "extreme spread", "R50", "R90")
+	for _, a := range r.Groups {
+		name := a.All.Accessory
+		names, figures := variants(a)
+		for i, s := range figures {
+			t.AppendRow(table.Row{name, names[i], s.N, sized(s, s.MeanRadius), sized(s, s.Sigma), sized(s, s.ExtremeSpread), sized(s, s.R50), sized(s, s.R90)})
+			name = ""
+		}
+		if e := a.All.CensoredSigma; e != nil {
+			r50, r90 := scoring.RoundRadii(*e)
+			t.AppendRow(table.Row{"", "misses counted", e.N, "–", withRange(*e, 0), "–", withRange(r50, 0), withRange(r90, 0)})
+		}
+	}
+	t.Render()
+}
+
+func (r groupReport) places(w io.Writer) {
+	t := plainTable(w, 2, "accessory", "width", "height", "middle right", "middle up", "off the centre", "farthest pair", "long, short sigma", "slant", "model that fits")
+	for _, a := range r.Groups {
+		s := a.All
+		if s.N == 0 {
+			continue
+		}
+		pair, axes, slant, model := "–", "–", "–", "–"
+		if s.ExtremePair[0] >= 0 {
+			pair = fmt.Sprintf("%d, %d", s.ExtremePair[0]+1, s.ExtremePair[1]+1)
+		}
+		if e := s.Ellipse; e != nil {
+			axes, slant, model = fmt.Sprintf("%.0f, %.0f", e.SigmaMajorMM, e.SigmaMinorMM), fmt.Sprintf("%.0f°", e.AngleRad*180/math.Pi), modelText(a)
+		}
+		t.AppendRow(table.Row{s.Accessory, sized(s, s.Width), sized(s, s.Height), withRange(s.CentreX, 0), withRange(s.CentreY, 0), withRange(s.CentreOffset, 0), pair, axes, slant, model})
+	}
+	t.Render()
+}
+
+// modelText says which model fits a group.
+func modelText(a scoring.Assessment) string {
+	_, odd := a.Normality.Warning()
+	switch {
+	case odd:
+		return "neither"
+	case a.All.Ellipse.Stretched:
+		return fmt.Sprintf("elliptical (round: %s)", chanceText(a.All.Ellipse.RoundP))
+	}
+	return fmt.Sprintf("circular (%s)", chanceText(a.All.Ellipse.RoundP))
+}
+
+// outliers sets the rules side by side.
+func (r groupReport) outliers(w io.Writer) {
+	t := plainTable(w, 2, "accessory", "widest dropped", "spread shrinks by", "luck alone", "flagged", "chance of a false flag", "stated flyers")
+	any := false
+	for _, a := range r.Groups {
+		k, shrink, luck, flagged, chance, flyers := "–", "–", "–", "–", "–", 0
+		if d := a.Drop; d != nil {
+			k, shrink, luck = fmt.Sprint(d.K), fmt.Sprintf("%.0f%%", 100*d.Shrink), withRange(d.Luck.Scale(100), 0)+"%"
+		}
+		if a.Robust != nil {
+			flagged, chance = fmt.Sprint(a.Flagged.SetAside), fmt.Sprintf("%.3g%%", 100*a.Robust.Chance)
+		}
+		if a.WithoutFlyers != nil {
+			flyers = a.WithoutFlyers.SetAside
+		}
+		any = any || a.Drop != nil || a.Robust != nil || flyers > 0
+		t.AppendRow(table.Row{a.All.Accessory, k, shrink, luck, flagged, chance, flyers})
+	}
+	if !any {
+		return
+	}
+	fmt.Fprintln(w)
+	t.Render()
+	fmt.Fprintln(w, "\nNothing is deleted. Dropping the widest shrinks any group: only more than luck alone does says something. The chance\n"+
+		"is how often the robust rule flags anything in a clean group.")
+}
+
+func (r groupReport) angles(w io.Writer) {
+	if len(r.Angles) == 0 {
+		return
+	}
+	fmt.Fprintf(w, "\nAt %s, in mrad (and MOA)%s:\n", units.Distance(r.DistanceMM), hundredFeetNote(r.DistanceMM))
+	t := plainTable(w, 2, "accessory", "mean radius", "sigma", "extreme spread", "width", "height")
+	cell := func(e scoring.Estimate) string {
+		if math.IsNaN(e.Value) {
+			return "–"
+		}
+		return fmt.Sprintf("%s, %.1f MOA", withRange(e, 1), e.Value/1000/scoring.MOA)
+	}
+	for _, a := range r.Angles {
+		t.AppendRow(table.Row{a.Accessory, cell(a.MeanRadius), cell(a.Sigma), cell(a.ExtremeSpread), cell(a.Width), cell(a.Height)})
+	}
+	t.Render()
+}
+
+// hundredFeetNote tells 30 m and 100 ft apart, which the trade does not (common practice,
+// no source).
+func hundredFeetNote(distanceMM float64) string {
+	if distanceMM != 30_000 && distanceMM != 30_480 {
+		return ""
+	}
+	return "; 100 ft is 30.48 m, 1.6% more than the 30 m it is often called"
+}
+
+// groupNotes are what a reader must know of a group, one line each.
+func groupNotes(a scoring.Assessment) []string {
+	s := a.All
+	var lines []string
+	if h := s.HitShare; h != nil {
+		lines = append(lines, fmt.Sprintf("%.0f%% of shots left a mark (%.0f–%.0f%%).", 100*h.Value, 100*h.Lo, 100*h.Hi))
+	}
+	if s.MeanRadius.MeasureSigma > 0 {
+		lines = append(lines, fmt.Sprintf("locating the marks adds ±%.1f mm to the spread and ±%.1f mm to the mean radius.", s.ExtremeSpread.MeasureSigma, s.MeanRadius.MeasureSigma))
+	}
+	notes := s.Warnings
+	if s.N > 1 {
+		notes = append(notes, a.Warnings...)
+	}
+	for _, x := range notes {
+		lines = append(lines, "note: "+x.Text)
+	}
+	return lines
 }

@@ -62,6 +62,13 @@ func TestListErrors(t *testing.T) {
 		{"heading only", "accessory,x_mm,y_mm\n", []string{"group", "-"}, statusFailed, "no shots"},
 		{"no column", "accessory,x,y\nA,1,2\n", []string{"group", "-"}, statusFailed, "no column x_mm"},
 		{"not a number", "accessory,x_mm,y_mm\nA,1,two\n", []string{"group", "-"}, statusFailed, "shot 1: y_mm"},
+		{"heading misspelt", "acessory,x_mm,y_mm\nA,1,2\n", []string{"group", "-"}, statusFailed, "it reads acessory,x_mm,y_mm"},
+		{"two spellings", "accessory,x_mm,y_mm\nNorth,1,2\nnorth,1,2\n", []string{"group", "-"}, statusFailed, `"north" was "North" before`},
+		{"quotation mark", "accessory,x_mm,y_mm\n\"North,1,2\n", []string{"group", "-"}, statusFailed, "line 2: a quotation mark"},
+		{"a photo", "\xff\xd8\x00\x10", []string{"group", "-"}, statusFailed, "not a text list"},
+		{"a folder", "", []string{"group", "."}, statusFailed, "is a folder"},
+		{"only jams", "accessory,x_mm,y_mm\nA,jam,jam\n", []string{"group", "-"}, statusFailed, "no shots"},
+		{"no such option", workedList, []string{"group", "-", "--distanse", "30m"}, statusUsage, "no option --distanse"},
 		{"one accessory", workedList, []string{"compare", "-"}, statusUsage, "two to eight"},
 		{"bad board", workedList, []string{"group", "-", "--board", "1"}, statusUsage, "unit"},
 		{"bad shots", workedList, []string{"group", "-", "--shots", "Slate=3"}, statusUsage, "no impacts"},
@@ -71,6 +78,23 @@ func TestListErrors(t *testing.T) {
 		if status != tt.status || out != "" || !strings.Contains(errs, tt.want) {
 			t.Errorf("%s: status %d, stdout %q, stderr %q; want %d and %q", tt.name, status, out, errs, tt.status, tt.want)
 		}
+	}
+}
+
+// Misses and skips count, jams and sighters do not; strings of impacts.csv become rounds,
+// and a stated cause makes a flyer.
+func TestParseImpacts(t *testing.T) {
+	groups, err := parseImpacts("list", []byte("string,accessory,x_mm,y_mm,set_aside,cause\n"+
+		"1 North,North,1,2,,\n2 Reed,Reed,3,4,,\n2 Reed,Reed,skip,low,,\n3 Reed,Reed,−5,6,flyer,slipped\n4 North,North,7,8,,\n4 North,North,jam,,,\n4 North,North,9,9,sighter,\nx,North,miss,miss,,\n"))
+	if err != nil || len(groups) != 2 {
+		t.Fatalf("%+v, %v", groups, err)
+	}
+	north, reed := groups[0], groups[1]
+	if len(north.Impacts) != 2 || north.Misses != 1 || north.Impacts[0].Block != "1" || north.Impacts[1].Block != "2" {
+		t.Errorf("North: %+v", north)
+	}
+	if len(reed.Impacts) != 2 || reed.Misses != 1 || reed.Impacts[0].Block != "1" || reed.Impacts[1].Block != "2" || reed.Impacts[1].Flyer != "slipped" || reed.Impacts[1].Pos.X != -5 {
+		t.Errorf("Reed: %+v", reed)
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -17,6 +18,7 @@ import (
 	"github.com/urfave/cli/v2"
 	"gonum.org/v1/gonum/spatial/r2"
 
+	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/cmd/dartfall/internal/units"
 	"dartfall/scoring"
 )
@@ -35,10 +37,12 @@ func readNamed(c console, name string) ([]byte, error) {
 		return data, nil
 	}
 	data, err := os.ReadFile(name)
-	if errors.Is(err, os.ErrNotExist) {
+	switch info, _ := os.Stat(name); {
+	case errors.Is(err, os.ErrNotExist):
 		return nil, withHint(fmt.Errorf("there is no file %s", name), "check the name, or use - to read standard input")
-	}
-	if err != nil {
+	case info != nil && info.IsDir():
+		return nil, withHint(fmt.Errorf("%s is a folder, not a file", name), "name the file in it; measure writes results/impacts.csv")
+	case err != nil:
 		return nil, fmt.Errorf("cannot read %s: %v", name, err)
 	}
 	return data, nil
@@ -54,9 +58,75 @@ func inputName(name string) string {
 
 // parseImpacts reads a list of impacts: a heading with at least accessory, x_mm and
 // y_mm in any order, then one line per shot. sigma_mm, block, flyer and id are used
-// when there; other columns are not. "miss" for both positions is a shot that missed
-// the board. Semicolons and tabs separate as well, and then decimal commas are read.
+// when there; other columns are not, but that impacts.csv, which measure writes, has
+// string for block and cause for flyer, and sighters, which do not count. "miss" or
+// "skip" in place of x_mm is a shot that left no mark on the board, "jam" one that was
+// not fired. Semicolons and tabs separate as well, and then decimal commas are read.
 func parseImpacts(name string, data []byte) ([]scoring.Group, error) {
+	rows, err := readRows(name, data)
+	if err != nil {
+		return nil, err
+	}
+	l := impactList{index: map[string]int{}}
+	for _, r := range rows {
+		if err := l.add(r); err != nil {
+			return nil, err
+		}
+	}
+	if len(l.groups) == 0 {
+		return nil, withHint(fmt.Errorf("%s has a heading but no shots", name), "one line per shot, such as North,12.5,-31")
+	}
+	for _, g := range l.groups {
+		if l.strings {
+			numberRounds(g.Impacts)
+		}
+	}
+	return l.groups, nil
+}
+
+// numberRounds names the blocks of one accessory's impacts 1, 2 and so on, in order of
+// appearance: its strings then stand beside those of the other accessories in the order
+// they were shot.
+func numberRounds(impacts []scoring.Impact) {
+	rounds := map[string]string{}
+	for i, im := range impacts {
+		if rounds[im.Block] == "" && im.Block != "" {
+			rounds[im.Block] = strconv.Itoa(len(rounds) + 1)
+		}
+		impacts[i].Block = rounds[im.Block]
+	}
+}
+
+// listRow is one line of a list, by its headings.
+type listRow struct {
+	list         string
+	shot         int // counted from 1
+	fields       map[string]string
+	decimalComma bool
+}
+
+func (r listRow) at() string { return fmt.Sprintf("%s, shot %d", r.list, r.shot) }
+
+// number reads a field in millimetres.
+func (r listRow) number(field string) (float64, error) {
+	s := strings.ReplaceAll(r.fields[field], "−", "-") // the sign that spreadsheets and word processors write
+	if r.decimalComma {
+		s = strings.ReplaceAll(s, ",", ".")
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil || math.IsNaN(v) || math.Abs(v) > 1e6 {
+		return 0, withHint(fmt.Errorf("%s: %s is %q, not a number of millimetres", r.at(), field, r.fields[field]),
+			"write the number alone, as in North,12.5,-31, or miss,miss for a shot off the board")
+	}
+	return v, nil
+}
+
+// readRows takes a list apart.
+func readRows(name string, data []byte) ([]listRow, error) {
+	const firstLine = "the first line must be accessory,x_mm,y_mm"
+	if bytes.IndexByte(data, 0) >= 0 {
+		return nil, withHint(fmt.Errorf("%s is not a text list", name), "a photo is measured first: dartfall measure; its impacts.csv is such a list")
+	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	heading, _, _ := strings.Cut(string(data), "\n")
 	r := csv.NewReader(bytes.NewReader(data))
@@ -69,11 +139,14 @@ func parseImpacts(name string, data []byte) ([]scoring.Group, error) {
 	}
 	r.TrimLeadingSpace, r.Comment, r.FieldsPerRecord = true, '#', -1
 	records, err := r.ReadAll()
-	if err != nil {
+	var parse *csv.ParseError
+	switch {
+	case errors.As(err, &parse):
+		return nil, withHint(fmt.Errorf("%s, line %d: a quotation mark is out of place", name, parse.Line), "names need none; take the quotation marks away")
+	case err != nil:
 		return nil, fmt.Errorf("%s: %v", name, err)
-	}
-	if len(records) == 0 {
-		return nil, withHint(fmt.Errorf("%s is empty", name), "the first line must be accessory,x_mm,y_mm")
+	case len(records) == 0:
+		return nil, withHint(fmt.Errorf("%s is empty", name), firstLine)
 	}
 	column := map[string]int{}
 	for i, h := range records[0] {
@@ -81,76 +154,90 @@ func parseImpacts(name string, data []byte) ([]scoring.Group, error) {
 	}
 	for _, need := range []string{"accessory", "x_mm", "y_mm"} {
 		if _, ok := column[need]; !ok {
-			return nil, withHint(fmt.Errorf("%s: the heading has no column %s", name, need), "the first line must be accessory,x_mm,y_mm")
+			return nil, withHint(fmt.Errorf("%s: the heading has no column %s; it reads %s", name, need, shortened(strings.TrimSpace(heading))), firstLine)
 		}
 	}
-	var impacts []scoring.Impact
-	var order []string
-	misses := map[string]int{}
+	var rows []listRow
 	for i, rec := range records[1:] {
-		field := func(col string) string {
-			if k, ok := column[col]; ok && k < len(rec) {
-				return strings.TrimSpace(rec[k])
-			}
-			return ""
-		}
-		number := func(col string) (float64, error) {
-			s := field(col)
-			if decimalComma {
-				s = strings.ReplaceAll(s, ",", ".")
-			}
-			v, err := strconv.ParseFloat(s, 64)
-			if err != nil || math.IsNaN(v) || math.Abs(v) > 1e6 {
-				return 0, withHint(fmt.Errorf("%s, shot %d: %s is %q, not a number of millimetres", name, i+1, col, field(col)),
-					"write the number alone, as in North,12.5,-31, or miss,miss for a shot off the board")
-			}
-			return v, nil
-		}
-		acc := field("accessory")
-		if acc == "" {
-			return nil, fmt.Errorf("%s, shot %d: the accessory is missing", name, i+1)
-		}
-		order = append(order, acc)
-		if strings.EqualFold(field("x_mm"), "miss") {
-			misses[acc]++
-			continue
-		}
-		im := scoring.Impact{ID: field("id"), Accessory: acc, Block: field("block"), Flyer: field("flyer")}
-		if im.Pos.X, err = number("x_mm"); err != nil {
-			return nil, err
-		}
-		if im.Pos.Y, err = number("y_mm"); err != nil {
-			return nil, err
-		}
-		if field("sigma_mm") != "" {
-			if im.SigmaMM, err = number("sigma_mm"); err != nil {
-				return nil, err
-			}
-			if im.SigmaMM < 0 {
-				return nil, fmt.Errorf("%s, shot %d: sigma_mm cannot be below zero", name, i+1)
+		row := listRow{list: name, shot: i + 1, fields: map[string]string{}, decimalComma: decimalComma}
+		for col, k := range column {
+			if k < len(rec) {
+				row.fields[col] = strings.TrimSpace(rec[k])
 			}
 		}
-		impacts = append(impacts, im)
+		rows = append(rows, row)
 	}
-	byName := map[string]scoring.Group{}
-	for _, g := range scoring.Groups(impacts) {
-		byName[g.Accessory] = g
+	return rows, nil
+}
+
+// shortened cuts a text that would fill the screen.
+func shortened(s string) string {
+	const most = 60
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "…"
 	}
-	var groups []scoring.Group
-	done := map[string]bool{}
-	for _, acc := range order {
-		if done[acc] {
-			continue
+	return s
+}
+
+// impactList gathers groups in the order their accessories first appear.
+type impactList struct {
+	groups  []scoring.Group
+	index   map[string]int
+	strings bool // blocks are strings, not rounds
+}
+
+// group finds or begins an accessory's group.
+func (l *impactList) group(r listRow) (*scoring.Group, error) {
+	name := r.fields["accessory"]
+	if name == "" {
+		return nil, withHint(fmt.Errorf("%s: the accessory is missing", r.at()), "every line begins with the accessory's name, as in North,12.5,-31")
+	}
+	if i, ok := l.index[name]; ok {
+		return &l.groups[i], nil
+	}
+	for _, g := range l.groups {
+		if strings.EqualFold(g.Accessory, name) {
+			return nil, withHint(fmt.Errorf("%s: %q was %q before", r.at(), name, g.Accessory), "write every accessory in one way")
 		}
-		done[acc] = true
-		g := byName[acc]
-		g.Accessory, g.Misses = acc, misses[acc]
-		groups = append(groups, g)
 	}
-	if len(groups) == 0 {
-		return nil, withHint(fmt.Errorf("%s has a heading but no shots", name), "one line per shot, such as North,12.5,-31")
+	l.index[name] = len(l.groups)
+	l.groups = append(l.groups, scoring.Group{Accessory: name})
+	return &l.groups[len(l.groups)-1], nil
+}
+
+func (l *impactList) add(r listRow) error {
+	what := strings.ToLower(r.fields["x_mm"])
+	if what == "jam" || r.fields["set_aside"] == sheet.Sighter {
+		return nil
 	}
-	return groups, nil
+	g, err := l.group(r)
+	if err != nil {
+		return err
+	}
+	if what == "miss" || what == "skip" {
+		g.Misses++
+		return nil
+	}
+	im := scoring.Impact{ID: r.fields["id"], Accessory: g.Accessory, Block: r.fields["block"], Flyer: cmp.Or(r.fields["flyer"], r.fields["cause"])}
+	if str := r.fields["string"]; im.Block == "" && str != "" {
+		im.Block, l.strings = str, true
+	}
+	if im.Pos.X, err = r.number("x_mm"); err != nil {
+		return err
+	}
+	if im.Pos.Y, err = r.number("y_mm"); err != nil {
+		return err
+	}
+	if r.fields["sigma_mm"] != "" {
+		if im.SigmaMM, err = r.number("sigma_mm"); err != nil {
+			return err
+		}
+		if im.SigmaMM < 0 {
+			return fmt.Errorf("%s: sigma_mm cannot be below zero", r.at())
+		}
+	}
+	g.Impacts = append(g.Impacts, im)
+	return nil
 }
 
 // groupFlags are common to group and compare.

@@ -165,21 +165,6 @@ func plausible(r *calib.Rectification, cam camera) bool {
 	return dot < 0.35 && math.Abs(math.Log(na/nb)) < 0.35
 }
 
-// best returns the candidate with the highest score, its ovals ordered from the
-// largest, fitted jointly to their edges.
-func best(cands []candidate, e *edgeMap, cam camera) (candidate, error) {
-	var top candidate
-	for _, c := range cands {
-		if c.score > top.score {
-			top = c
-		}
-	}
-	if top.rect == nil {
-		return top, errNoRings
-	}
-	return top.fit(e, cam)
-}
-
 // fit joins all ovals of the candidate in one plane, on the reduced photo's
 // edges.
 func (c candidate) fit(e *edgeMap, cam camera) (candidate, error) {

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"errors"
+	"fmt"
 	"image"
 	"math"
 	"slices"
@@ -17,6 +18,8 @@ type Options struct {
 	Rings  RingSpec
 	Marks  MarkOptions
 	Points []calib.Tie // corresponding points given by hand; with three or more the rings are not searched
+	// Board says which board is meant where a photo shows several.
+	Board Side
 	// PhotoUp takes the photo's upright for up without looking for an up mark.
 	PhotoUp bool
 }
@@ -61,7 +64,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	if len(opts.Points) > 0 {
 		fit, err = fromPoints(opts.Points, opts.Rings)
 	} else {
-		fit, err = locate(p.Image, cam, opts.Rings)
+		fit, err = locate(p.Image, cam, opts.Rings, opts.Board)
 	}
 	if err != nil {
 		return &Reading{}, explain(err)
@@ -90,8 +93,18 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	var warnings []string
 	out.Marks, out.Flat, warnings = findMarks(p.Image, out.Rectification, out.Circles, opts.Marks)
 	out.Warnings = append(out.Warnings, warnings...)
+	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)
 	return out, nil
+}
+
+// dropOthers leaves out the marks of other boards in the photo.
+func (r *Reading) dropOthers(others []calib.Ellipse) {
+	n := len(r.Marks)
+	r.Marks = slices.DeleteFunc(r.Marks, func(m Mark) bool { return ofOthers(m, r.Circles[0].RadiusMM, others) })
+	if n > len(r.Marks) {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%d marks beside the face are left out: they lie nearer to the other board", n-len(r.Marks)))
+	}
 }
 
 // flagNeighbours flags marks that meet another, lie partly under one, or are cut

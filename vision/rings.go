@@ -50,6 +50,7 @@ type boardFit struct {
 	seen     float64 // share of the outermost ring that was measured
 	blurPx   float64 // standard deviation of the blur at the rings
 	warnings []string
+	others   []calib.Ellipse // outlines of other boards in the photo
 }
 
 // Errors of the ring search; each is what a reviewer is told.
@@ -68,15 +69,17 @@ const printTolerance = 0.008
 const lensSigma = 0.05
 
 // locate finds the board in the photo and solves its plane.
-func locate(img *image.NRGBA, cam camera, spec RingSpec) (*boardFit, error) {
+func locate(img *image.NRGBA, cam camera, spec RingSpec, side Side) (*boardFit, error) {
 	e, err := findEdges(img)
 	if err != nil {
 		return nil, err
 	}
 	ovals := findOvals(e)
-	cands := findCandidates(ovals, cam)
-	top, err := best(cands, e, cam)
+	top, others, err := choose(boards(findCandidates(ovals, cam), spec), side)
 	if err != nil {
+		return nil, err
+	}
+	if top, err = top.fit(e, cam); err != nil {
 		return nil, err
 	}
 	fits := []planeFit{}
@@ -110,7 +113,15 @@ func locate(img *image.NRGBA, cam camera, spec RingSpec) (*boardFit, error) {
 	if len(fit.features) < 2 && fit.features[0].inner == fit.features[0].outer {
 		return nil, errNoRings // a lone disc is no ringed board
 	}
-	return fit.scaled(cam, spec)
+	out, err := fit.scaled(cam, spec)
+	if err != nil {
+		return nil, err
+	}
+	out.others = others
+	if side != AnySide && len(others) == 0 {
+		out.warnings = append(out.warnings, fmt.Sprintf("only one board is seen, so there was nothing to choose with --board %s", side))
+	}
+	return out, nil
 }
 
 // planeFit is a plane refined on the full photo, its unit still arbitrary.

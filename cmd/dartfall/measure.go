@@ -75,6 +75,7 @@ func boardFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "marks", Usage: "find bare marks (holes, dents, smudges, chalk) instead of stickers"},
 		&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
 		&cli.StringFlag{Name: "up", Usage: "where up comes from: mark (the printed triangle) or photo (held level); without it the mark, where one is clearly seen"},
+		&cli.StringFlag{Name: "board", Usage: "which board is meant where a photo shows two: left, right, top or bottom"},
 		&cli.StringFlag{Name: "distance", Usage: "from muzzle to board, such as 25m or 100ft; gives angles too"},
 		&cli.IntFlag{Name: "drop", Value: 2, Usage: "shots per colour whose removal shrinks the extreme spread most, for the figures without outliers: 0 to 5"},
 		&cli.StringFlag{Name: "out", Usage: "folder for the results"},
@@ -141,6 +142,7 @@ func measureJob(ctx *cli.Context) (job, error) {
 	j.note("bare marks", fmt.Sprint(j.opts.Marks.Bare))
 	j.note("points", ctx.String("points"))
 	j.note("up", j.up)
+	j.note("board", string(j.opts.Board))
 	return j, nil
 }
 
@@ -215,7 +217,7 @@ func (j *job) readBoard(ctx *cli.Context) error {
 			j.givenMM = append(j.givenMM, r.MM)
 		}
 		rings.OuterMM, rings.TolMM = s.Board.Ring.MM, s.Board.Ring.TolMM
-		j.edgeName, j.up = s.Board.RingEdge, s.Board.Up
+		j.edgeName, j.up, j.opts.Board = s.Board.RingEdge, s.Board.Up, vision.Side(s.Board.Side)
 		j.distance = s.Distance
 		if t := s.Board.TapeMM(); t > 0 && rings.OuterMM > 0 {
 			// The tape outranks the nominal print: all rings shrink alike.
@@ -279,6 +281,12 @@ func (j *job) readBoard(ctx *cli.Context) error {
 		rings.Edge = vision.RingInner
 	default:
 		return usagef("--ring-edge is outer, middle or inner, not %q", j.edgeName)
+	}
+	if v := ctx.String("board"); v != "" {
+		if !slices.Contains(vision.Sides(), vision.Side(v)) {
+			return usagef("--board is left, right, top or bottom, not %q", v)
+		}
+		j.opts.Board = vision.Side(v)
 	}
 	if v := ctx.String("up"); v != "" {
 		j.up = v

@@ -131,6 +131,7 @@ func TestMeasureWrongUse(t *testing.T) {
 		"colour":         {[]string{"measure", "--ring", "800mm", "--stickers", "teal", demoPhoto("demo-1.jpg")}, 2, "teal"},
 		"option":         {[]string{"measure", "--rang", "800mm", demoPhoto("demo-1.jpg")}, 2, "rang"},
 		"drop":           {[]string{"measure", "--ring", "800mm", "--drop", "9", demoPhoto("demo-1.jpg")}, 2, "0 to 5"},
+		"side":           {[]string{"measure", "--ring", "800mm", "--board", "front", demoPhoto("demo-1.jpg")}, 2, "left, right, top or bottom"},
 		"few points":     {[]string{"measure", "--points", "1,1=0,0", demoPhoto("demo-1.jpg")}, 2, "four points"},
 		"missing file":   {[]string{"measure", "--ring", "800mm", "--out", dir, "nowhere.jpg"}, 3, "nowhere.jpg"},
 		"no photo in it": {[]string{"measure", "--ring", "800mm", "--out", dir, "measure_test.go"}, 3, "measure_test.go"},

@@ -38,6 +38,7 @@ func Format(s Session, photos []Shot) []byte {
 	w.text("across", s.Board.Across.Text, "799mm", "outermost ring by tape, left to right")
 	w.text("down", s.Board.Down.Text, "801mm", "and top to bottom: prints stretch")
 	w.text("up", s.Board.Up, "mark", "mark: an up mark is on the face; photo: trust the photo's upright")
+	w.text("side", s.Board.Side, "left", "only where photos show two boards: left, right, top or bottom")
 	w.text("backer", s.Board.Backer.Text, "1180mm x 1180mm", "what would still show an impact; one diameter if round")
 	w.text("start", s.Board.Start, "IMG_0001.jpg", "photo before the first counted shot: its marks never count")
 

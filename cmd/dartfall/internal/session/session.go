@@ -44,6 +44,7 @@ type Board struct {
 	Across   Length   // outermost ring by tape, left to right
 	Down     Length   // outermost ring by tape, top to bottom
 	Up       string   // mark, photo or "" (whatever is found)
+	Side     string   // which board, where a photo shows two: left, right, top or bottom
 	Backer   Backer
 	Start    string // photo taken before the first counted shot
 }

@@ -1,0 +1,192 @@
+package vision
+
+import (
+	"math"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// Side says which of two boards in one photo is meant.
+type Side string
+
+// The sides; AnySide is for a photo of one board.
+const (
+	AnySide Side = ""
+	Left    Side = "left"
+	Right   Side = "right"
+	Top     Side = "top"
+	Bottom  Side = "bottom"
+)
+
+// Sides lists the sides a user can name.
+func Sides() []Side { return []Side{Left, Right, Top, Bottom} }
+
+// of returns how far a photo point lies to that side.
+func (s Side) of(p calib.Px) float64 {
+	switch s {
+	case Left:
+		return -p.X
+	case Right:
+		return p.X
+	case Top:
+		return -p.Y
+	}
+	return p.Y
+}
+
+// A second board must be at least secondSize of the first one's size. Smaller round
+// things with rings are hoops and wheels. Beside a board of one ring, another must
+// be of loneSize, and have as much edge.
+const (
+	secondSize = 0.5
+	loneSize   = 0.75
+)
+
+// boards sorts candidate planes into boards that lie beside each other in the
+// photo, each by its best candidate, the most certain board first. Only what has
+// the given rings, or the same rings as the first, counts as another board.
+func boards(cands []candidate, spec RingSpec) []candidate {
+	var out []candidate
+	for range maxBoards {
+		var top candidate
+		for _, c := range cands {
+			beside := true
+			for _, o := range out {
+				beside = beside && !c.overlaps(o) && c.ringed(o, spec)
+			}
+			if beside && c.score > top.score {
+				top = c
+			}
+		}
+		if top.rect == nil {
+			break
+		}
+		out = append(out, top)
+	}
+	return out
+}
+
+// maxBoards is how many boards are told apart at most.
+const maxBoards = 3
+
+// outline returns the largest oval.
+func (c candidate) outline() oval {
+	big := c.ovals[0]
+	for _, o := range c.ovals {
+		if o.ellipse.Major > big.ellipse.Major {
+			big = o
+		}
+	}
+	return big
+}
+
+// overlaps reports whether either board's centre lies within the other's outline.
+func (c candidate) overlaps(o candidate) bool {
+	within := func(c, o candidate) bool { return o.outline().ellipse.Conic().At(c.rect.ToPhoto(r2.Vec{})) < 0 }
+	return within(c, o) || within(o, c)
+}
+
+// ringed reports whether c is a ringed board of about the size of the first one.
+func (c candidate) ringed(first candidate, spec RingSpec) bool {
+	if c.outline().ellipse.Major < secondSize*first.outline().ellipse.Major {
+		return false
+	}
+	want := make([]float64, len(spec.ListMM))
+	for i, mm := range spec.ListMM {
+		want[i] = mm / spec.OuterMM
+	}
+	if len(want) < 2 {
+		want = first.ratios()
+	}
+	if len(want) < 2 { // a lone ring: only one as large and as clear is another board
+		return c.outline().ellipse.Major > loneSize*first.outline().ellipse.Major && c.score > loneSize*first.score
+	}
+	found := 0
+	for _, w := range want {
+		for _, r := range c.ratios() {
+			if w < maxRatio && math.Abs(r/w-1) < 0.025 {
+				found++
+				break
+			}
+		}
+	}
+	return found >= max(1, (len(want)-1)/2)
+}
+
+// ratios returns the radii relative to the largest, without the two sides of one
+// line.
+func (c candidate) ratios() (out []float64) {
+	big := 0.0
+	for _, r := range c.radii {
+		big = max(big, r)
+	}
+	for _, r := range c.radii {
+		twin := false
+		for _, o := range out {
+			twin = twin || min(r/big/o, o/r*big) > maxRatio
+		}
+		if !twin {
+			out = append(out, r/big)
+		}
+	}
+	return out
+}
+
+// choose returns the board that is meant and the outlines of the others; several
+// boards without a choice are a *Refusal.
+func choose(found []candidate, side Side) (board candidate, others []calib.Ellipse, err error) {
+	if len(found) == 0 {
+		return board, nil, errNoRings
+	}
+	if len(found) > 1 && side == AnySide {
+		return board, nil, &Refusal{"the photo shows more than one board", "say which to measure: " + choices(found)}
+	}
+	at := 0
+	for i, c := range found {
+		if side != AnySide && side.of(c.rect.ToPhoto(r2.Vec{})) > side.of(found[at].rect.ToPhoto(r2.Vec{})) {
+			at = i
+		}
+	}
+	for i, c := range found {
+		if i != at {
+			others = append(others, c.outline().ellipse)
+		}
+	}
+	return found[at], others, nil
+}
+
+// choices names the options that tell the boards apart.
+func choices(found []candidate) string {
+	var lo, hi calib.Px
+	for i, c := range found {
+		p := c.rect.ToPhoto(r2.Vec{})
+		if i == 0 {
+			lo, hi = p, p
+		}
+		lo, hi = calib.Px{X: min(lo.X, p.X), Y: min(lo.Y, p.Y)}, calib.Px{X: max(hi.X, p.X), Y: max(hi.Y, p.Y)}
+	}
+	sides := []Side{Left, Right}
+	if hi.Y-lo.Y > hi.X-lo.X {
+		sides = []Side{Top, Bottom}
+	}
+	words := make([]string, len(sides))
+	for i, s := range sides {
+		words[i] = "--board " + string(s)
+	}
+	return strings.Join(words, " or ")
+}
+
+// ofOthers reports whether a mark belongs to another board: it lies off the face,
+// and nearer, in units of the boards' sizes, to another one.
+func ofOthers(m Mark, outerMM float64, others []calib.Ellipse) bool {
+	own := r2.Norm(m.Pos) / outerMM
+	for _, e := range others {
+		if own > 1 && math.Sqrt(1+e.Conic().At(m.Photo)) < own {
+			return true
+		}
+	}
+	return false
+}

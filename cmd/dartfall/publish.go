@@ -114,15 +114,7 @@ func publish(out string, s sheet.Summary, how extent) (names []string, err error
 		for _, g := range geometries {
 			base := size.name + "-" + g.name
 			p := picture.Compose(sc, size.format, g.geometry)
-			list := []string{base + ".png"}
-			if how == everything {
-				for _, layer := range p.Layers() {
-					list = append(list, "layers/"+base+"/"+layer+".png")
-				}
-				for k := range p.Steps() {
-					list = append(list, fmt.Sprintf("reveal/%s/%02d.png", base, k+1))
-				}
-			}
+			list := pageFiles(base, p, how)
 			names = append(names, list...)
 			fmt.Fprintf(&alt, "%s: %s\n", list[0], page.PictureAlt(s, g.geometry == picture.CommonCentre))
 			// A page is not safe for concurrent use: one worker draws all of it.
@@ -135,8 +127,22 @@ func publish(out string, s sheet.Summary, how extent) (names []string, err error
 	return names, sheet.WriteFile(filepath.Join(dir, altFile), []byte(alt.String()))
 }
 
-// drawPage writes a page as the pictures of the list: whole, then, when the list goes
-// on, its layers and its reveal steps.
+// pageFiles names a page's pictures: whole, then its layers and its reveal steps.
+func pageFiles(base string, p *picture.Page, how extent) []string {
+	list := []string{base + ".png"}
+	if how != everything {
+		return list
+	}
+	for _, layer := range p.Layers() {
+		list = append(list, "layers/"+base+"/"+layer+".png")
+	}
+	for k := range p.Steps() {
+		list = append(list, fmt.Sprintf("reveal/%s/%02d.png", base, k+1))
+	}
+	return list
+}
+
+// drawPage writes a page as the pictures of a list by pageFiles.
 func drawPage(dir string, p *picture.Page, list []string) error {
 	draw := []func() image.Image{func() image.Image { return p.Picture().Image }}
 	for i := range p.Layers() {

@@ -117,40 +117,31 @@ func TestPublish(t *testing.T) {
 	}
 }
 
-// Layers and reveal steps are written beside the whole pictures, each named once,
-// and a second run writes the same bytes.
-func TestPublishEverything(t *testing.T) {
+// A page's layers and reveal steps are written beside the whole picture, and a
+// second run writes the same bytes.
+func TestDrawPage(t *testing.T) {
 	dir := t.TempDir()
-	s := twoGroups()
-	names, err := publish(dir, s, everything)
-	if err != nil {
-		t.Fatal(err)
+	p := picture.Compose(scene(twoGroups()), picture.Thumbnail, picture.AsShot)
+	names := pageFiles("thumbnail-as-shot", p, everything)
+	if len(names) != 1+len(p.Layers())+p.Steps() || names[1] != "layers/thumbnail-as-shot/01-board.png" || names[len(names)-1] != "reveal/thumbnail-as-shot/04.png" {
+		t.Fatalf("files %q, want the picture, %d layers and %d steps", names, len(p.Layers()), p.Steps())
 	}
-	for _, want := range []string{"layers/still-as-shot/01-board.png", "reveal/still-as-shot/01.png", "reveal/thumbnail-common-centre/04.png"} {
-		if !slices.Contains(names, want) {
-			t.Errorf("%q lacks %s", names, want)
+	draw := func() map[string][32]byte {
+		if err := drawPage(dir, p, names); err != nil {
+			t.Fatal(err)
 		}
-	}
-	sums := func() map[string][32]byte {
-		got := map[string][32]byte{}
+		sums := map[string][32]byte{}
 		for _, name := range names {
-			b, err := os.ReadFile(filepath.Join(dir, picturesDir, filepath.FromSlash(name)))
+			b, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(name)))
 			if err != nil {
 				t.Fatal(err)
 			}
-			if got[name] != [32]byte{} {
-				t.Errorf("%s is written twice", name)
-			}
-			got[name] = sha256.Sum256(b)
+			sums[name] = sha256.Sum256(b)
 		}
-		return got
+		return sums
 	}
-	before := sums()
-	if _, err := publish(dir, s, everything); err != nil {
-		t.Fatal(err)
-	}
-	if after := sums(); !maps.Equal(before, after) {
-		t.Error("a second run wrote other bytes")
+	if first, second := draw(), draw(); len(first) != len(names) || !maps.Equal(first, second) {
+		t.Errorf("%d files of %d names, or a second run that wrote other bytes", len(first), len(names))
 	}
 }
 

@@ -120,7 +120,8 @@ func newApp(c console) *cli.App {
 }
 
 func suggestion(app *cli.App, name string) string {
-	if s := strings.TrimSpace(cli.SuggestCommand(app.Commands, name)); s != "" {
+	s := strings.TrimSpace(cli.SuggestCommand(app.Commands, name))
+	if s != "" && !strings.Contains(s, `""`) { // the library's words when nothing is near
 		return "; " + strings.ToLower(s[:1]) + s[1:]
 	}
 	return ""

@@ -43,6 +43,10 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 	if j.record != nil {
 		s.Provenance.Files = append(s.Provenance.Files, *j.record)
 	}
+	if j.session != nil {
+		j.sessionFacts(&s)
+	}
+	s.Warnings = append(s.Warnings, repeated(photos)...)
 	groups := j.groups(&s, photos, decided.Misses)
 	for _, g := range groups {
 		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, Chance: j.chance, ScaleSigma: g.scaleSigma, Board: j.board()})
@@ -52,7 +56,8 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 		out := sheet.Group{Accessory: g.group.Accessory, Letter: g.letter, Shots: g.group.Declared, Misses: g.group.Misses, ShrinkageByLuck: sheet.Unknown()}
 		out.All = j.figures(a.All, g.group)
 		for _, w := range append(a.All.Warnings, a.Warnings...) {
-			if !slices.Contains(out.Warnings, w.Text) {
+			unused := w.Code == "no-robust" && j.chance == 0
+			if !unused && !slices.Contains(out.Warnings, w.Text) {
 				out.Warnings = append(out.Warnings, w.Text)
 			}
 		}
@@ -86,6 +91,9 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 		return s, err
 	}
 	s.Answer = answer(s)
+	if s.Answer == noMark {
+		s.Warnings = append(s.Warnings, "no mark was found: check the rings' diameters, the colours of the stickers and their size")
+	}
 	return s, nil
 }
 
@@ -126,7 +134,7 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 		}
 		return true
 	}
-	if j.session != nil && len(j.session.Strings) > 0 {
+	if j.hasStrings() {
 		j.sessionGroups(s, photos, misses, add, put)
 		for _, g := range out {
 			numberRounds(g.group.Impacts)
@@ -156,9 +164,11 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 	return out
 }
 
-// sessionGroups takes, of each string's photo, the marks in its accessory's colour
-// that were not on the board before.
-func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[string]int, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string) bool) {
+// hasStrings reports whether a session file says what was shot.
+func (j job) hasStrings() bool { return j.session != nil && len(j.session.Strings) > 0 }
+
+// sessionFacts copies what the session file says about the day.
+func (j job) sessionFacts(s *sheet.Summary) {
 	ses := j.session
 	s.Session.Title, s.Session.Date, s.Session.Place, s.Session.DistanceHow = ses.Title, ses.Date, ses.Place, ses.DistanceHow
 	s.Session.WindText, s.Session.TemperatureText = ses.Conditions.Wind, ses.Conditions.TemperatureText
@@ -177,6 +187,31 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 	if ses.Outliers.Rule != "" {
 		s.Rule.Decided, s.Rule.Stated = ses.Outliers.Decided, true
 	}
+	if len(ses.Strings) == 0 {
+		s.Warnings = append(s.Warnings, "the session file lists no [[string]]: each photo is shown by itself, and nothing is compared")
+	}
+}
+
+// repeated names photos that are copies of one another.
+func repeated(photos []sheet.Photo) (warnings []string) {
+	first := map[string]string{} // by content
+	for _, p := range photos {
+		if p.SHA256 == "" {
+			continue
+		}
+		if name, again := first[p.SHA256]; again {
+			warnings = append(warnings, fmt.Sprintf("%s is a copy of %s: its marks are the same shots", p.Name, name))
+			continue
+		}
+		first[p.SHA256] = p.Name
+	}
+	return warnings
+}
+
+// sessionGroups takes, of each string's photo, the marks in its accessory's colour
+// that were not on the board before.
+func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[string]int, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string) bool) {
+	ses := j.session
 	byName := map[string]sheet.Photo{}
 	for _, p := range photos {
 		byName[p.Name] = p
@@ -265,6 +300,8 @@ func (j job) figures(s scoring.Summary, g scoring.Group) sheet.Figures {
 	return f
 }
 
+const noMark = "The board was found, but no mark on it."
+
 // answer is the document's first line.
 func answer(s sheet.Summary) string {
 	n := 0
@@ -277,7 +314,7 @@ func answer(s sheet.Summary) string {
 	case n == 0:
 		return "No photo could be measured."
 	case counted(s.Impacts) == 0:
-		return "The board was found, but no mark on it."
+		return noMark
 	}
 	if words := comparisonAnswer(s.Comparisons); words != "" {
 		return words

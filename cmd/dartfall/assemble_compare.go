@@ -52,9 +52,9 @@ func (j job) board() scoring.Area {
 }
 
 // compare compares the accessories of a session, or the colours of one photo. The
-// colours of several photos without a session may be the same shots twice.
+// colours of several photos without strings may be the same shots twice.
 func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
-	if j.session == nil && len(s.Photos) > 1 {
+	if !j.hasStrings() && len(s.Photos) > 1 {
 		return nil
 	}
 	var list []scoring.Group

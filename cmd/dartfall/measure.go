@@ -163,19 +163,20 @@ func (j *job) findPhotos(args []string) error {
 		if len(j.photos) == 0 {
 			return withHint(usagef("there is no photo in %s", args[0]), "JPEG, PNG, WebP, TIFF and HEIC files are read")
 		}
+		j.dir = args[0]
 		if err := j.readSession(args[0]); err != nil {
 			return err
 		}
-		j.dir = args[0]
 		if j.out == "" {
 			j.out = filepath.Join(args[0], "results")
 		}
 		return nil
 	}
 	seen := map[string]string{}
+	missing := 0
 	for _, a := range args {
-		if strings.HasPrefix(a, "-") && a != "-" {
-			return withHint(usagef("%q looks like an option, not a photo", a), "dartfall help measure lists the options")
+		if _, err := os.Stat(a); errors.Is(err, fs.ErrNotExist) {
+			missing++
 		}
 		name := filepath.Base(a)
 		if other, ok := seen[name]; ok {
@@ -183,6 +184,9 @@ func (j *job) findPhotos(args []string) error {
 		}
 		seen[name] = a
 		j.photos = append(j.photos, batch.Photo{Name: name, Path: a})
+	}
+	if missing == len(args) {
+		return withHint(fmt.Errorf("there is no photo or folder called %s", strings.Join(args, ", ")), "check the spelling, and the folder you are in")
 	}
 	j.dir = filepath.Dir(args[0])
 	if j.out == "" {
@@ -205,8 +209,32 @@ func (j *job) readSession(dir string) error {
 	if err != nil {
 		return withHint(fmt.Errorf("the session file has mistakes:\n%w", err), "correct the lines shown and run the same command again")
 	}
+	if err := photosNamed(s, file, j.photos); err != nil {
+		return err
+	}
 	j.session = &s
 	j.files = append(j.files, sheet.File{Name: session.FileName, SHA256: fmt.Sprintf("%x", sha256.Sum256(b))})
+	return nil
+}
+
+// photosNamed wants every photo that the session names to be in the folder.
+func photosNamed(s session.Session, file string, photos []batch.Photo) error {
+	there := make([]string, len(photos))
+	for i, p := range photos {
+		there[i] = p.Name
+	}
+	named := []string{}
+	if s.Board.Start != "" {
+		named = append(named, s.Board.Start)
+	}
+	for _, t := range s.Strings {
+		named = append(named, t.Photo)
+	}
+	for _, name := range named {
+		if !slices.Contains(there, name) {
+			return withHint(fmt.Errorf("%s names the photo %s, which is not in the folder", file, name), "the photos there are %s", strings.Join(there, ", "))
+		}
+	}
 	return nil
 }
 
@@ -264,7 +292,11 @@ func (j *job) readBoard(ctx *cli.Context) error {
 		j.opts.Points = ties
 	}
 	if rings.OuterMM == 0 && len(j.opts.Points) == 0 {
-		return withHint(usagef("the size of the rings is not known"), "give the outermost ring's diameter as you measured it: --ring 800mm")
+		hint := "give the outermost ring's diameter as you measured it: --ring 800mm"
+		if j.session != nil {
+			hint = fmt.Sprintf("fill in rings or ring under [board] in %s", filepath.Join(j.dir, session.FileName))
+		}
+		return withHint(usagef("the size of the rings is not known"), "%s", hint)
 	}
 	if rings.OuterMM != 0 && !(rings.OuterMM >= 20 && rings.OuterMM <= 5000) {
 		return withHint(usagef("a ring of %s is not a board dartfall knows", units.Size(rings.OuterMM)), "diameters from 20 mm to 5 m")
@@ -392,8 +424,14 @@ func (j job) lettering() string {
 	return fmt.Sprintf("%q", words)
 }
 
+// storeDir holds the finished photos inside the results.
+const storeDir = "store"
+
 // runMeasure measures the photos, writes the results and prints the table.
 func runMeasure(ctx context.Context, c console, j job) error {
+	if err := prepareResults(j.out); err != nil {
+		return err
+	}
 	m := newMeasurer(j)
 	photos, err := m.all(ctx, c)
 	if err != nil {
@@ -427,7 +465,7 @@ func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
 	j := m.job
 	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
 	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() || j.keep {
-		opts.Store = filepath.Join(j.out, "store")
+		opts.Store = filepath.Join(j.out, storeDir)
 		opts.Valid = m.picturesExist
 	}
 	done := func() {}

@@ -17,6 +17,7 @@ import (
 
 	"dartfall/cmd/dartfall/internal/batch"
 	"dartfall/cmd/dartfall/internal/session"
+	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/cmd/dartfall/internal/units"
 )
 
@@ -94,12 +95,12 @@ func runNew(c console, dir string, ask bool) error {
 func writeNew(file string, text []byte) error {
 	f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
-		return fmt.Errorf("cannot write %s: %v", file, err)
+		return fmt.Errorf("cannot write %s: %v", file, sheet.Cause(err))
 	}
 	_, err = f.Write(text)
 	if err := errors.Join(err, f.Close()); err != nil {
 		os.Remove(file)
-		return fmt.Errorf("cannot write %s: %v", file, err)
+		return fmt.Errorf("cannot write %s: %v", file, sheet.Cause(err))
 	}
 	return nil
 }

@@ -172,3 +172,51 @@ func TestSuspectReadingsAreNamedNotChanged(t *testing.T) {
 		t.Errorf("suspects = %q, want the third reading", lines)
 	}
 }
+
+// Accumulating photos without strings show the same shots again: nothing is compared.
+// A copied photo is named.
+func TestSessionWithoutStrings(t *testing.T) {
+	mark := func(photo, colour string, x sheet.Number) sheet.Impact {
+		return sheet.Impact{ID: photo + colour, Photo: photo, Colour: colour, XMM: x, YMM: x / 2, Confidence: 1, Source: sheet.Found}
+	}
+	var photos []sheet.Photo
+	for _, name := range []string{"a.jpg", "b.jpg", "c.jpg"} {
+		p := sheet.Photo{Name: name, SHA256: "one content", State: sheet.Measured, Plane: &sheet.Plane{}}
+		for i := range 6 {
+			x := sheet.Number(i * i)
+			p.Marks = append(p.Marks, mark(name, "blue", x), mark(name, "red", 50*x))
+		}
+		photos = append(photos, p)
+	}
+	photos[2].SHA256 = "another"
+	s, err := assemble(job{session: &session.Session{Title: "Saturday"}}, photos)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(s.Groups) != 6 || len(s.Comparisons) > 0 || s.Answer != "36 impacts in 6 groups on 3 photos." || s.Session.Title != "Saturday" {
+		t.Errorf("%d groups, %d comparisons, answer %q, title %q, want 6 groups and nothing compared", len(s.Groups), len(s.Comparisons), s.Answer, s.Session.Title)
+	}
+	said := strings.Join(s.Warnings, "\n")
+	for _, want := range []string{"lists no [[string]]", "b.jpg is a copy of a.jpg"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("warnings lack %q:\n%s", want, said)
+		}
+	}
+	if strings.Contains(said, "c.jpg is a copy") {
+		t.Errorf("another photo is called a copy:\n%s", said)
+	}
+}
+
+// A photo that the session names and the folder lacks is found before anything is
+// measured.
+func TestMeasureMissesANamedPhoto(t *testing.T) {
+	dir := photoFolder(t, 1)
+	text := "[board]\nring = \"800mm\"\n[[accessory]]\nname = \"North\"\n[[string]]\naccessory = \"North\"\nphoto = \"bord-1.png\"\n"
+	if err := os.WriteFile(filepath.Join(dir, "session.toml"), []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	status, out, errs := call("measure", dir)
+	if status != statusFailed || out != "" || !strings.Contains(errs, "names the photo bord-1.png") || !strings.Contains(errs, "board-1.png") {
+		t.Errorf("status %d, stdout %q, stderr %q, want the name and what is there", status, out, errs)
+	}
+}

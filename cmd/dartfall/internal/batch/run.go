@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -237,13 +236,9 @@ func hashFile(path string) (string, error) {
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
-// plain drops the path from a file error: the photo's name is shown anyway.
+// plain words a file error; the photo's name is shown anyway.
 func plain(err error) error {
-	var pe *os.PathError
-	if errors.As(err, &pe) {
-		return fmt.Errorf("the file cannot be read (%v)", pe.Err)
-	}
-	return err
+	return fmt.Errorf("the file cannot be read (%v)", sheet.Cause(err))
 }
 
 // begin marks the photo as being measured and returns how often that was begun

@@ -221,7 +221,7 @@ func (d *document) grammar(err error) {
 		"this line cannot be read ("+strings.TrimPrefix(de.Error(), "toml: ")+")", grammarHelp)
 }
 
-const grammarHelp = `one "key = value" on a line, text and lengths in quotes (distance = "25m"), plain numbers without (shots = 15); a # starts a comment`
+const grammarHelp = `one "key = value" on a line, text and lengths in quotes (distance = "25m"), plain numbers and days without (shots = 15, date = 2026-06-01); a # starts a comment`
 
 // nearest returns the known word closest to s, or "" when none is near: at most
 // two single-letter edits, or a third of the word.

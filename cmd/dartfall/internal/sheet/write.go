@@ -5,8 +5,10 @@ import (
 	_ "embed"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -155,12 +157,22 @@ func text(s string) string {
 // program leaves the old file or the new one.
 func WriteFile(path string, data []byte) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		return fmt.Errorf("cannot make the folder for %s: %v", path, err)
+		return fmt.Errorf("cannot make the folder for %s: %v", path, Cause(err))
 	}
 	if err := renameio.WriteFile(path, data, 0o644); err != nil {
-		return fmt.Errorf("cannot write %s: %v", path, err)
+		return fmt.Errorf("cannot write %s: %v", path, Cause(err))
 	}
 	return nil
+}
+
+// Cause is what the system said about a file, without the path and the name of the
+// call: "permission denied".
+func Cause(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
 }
 
 // WriteResults writes summary.json and impacts.csv into dir, each whole or not

@@ -19,6 +19,7 @@ import (
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/cmd/dartfall/internal/units"
+	"dartfall/scoring"
 )
 
 // NewCommand writes a session file for a folder of photos.
@@ -86,9 +87,26 @@ func runNew(c console, dir string, ask bool) error {
 		return err
 	}
 	fmt.Fprintf(c.Out, "%s written for %s.\n", file, plural(len(photos), "photo"))
-	fmt.Fprintf(c.Err, "Next: look through it, fill in what is missing, then\n   dartfall measure %s\n", dir)
+	if todo := missing(s); len(todo) > 0 {
+		fmt.Fprintf(c.Err, "To measure, it still needs %s.\n", strings.Join(todo, "; "))
+	}
+	fmt.Fprintf(c.Err, "Next: look through it with a text editor, fill in what is missing, then\n   dartfall measure %s\n", dir)
 	fmt.Fprintln(c.Err, "Foam darts can injure eyes: rated eye protection for everybody near; the field's marshals have the last word.")
 	return nil
+}
+
+// missing names what measure cannot do without, or can compare nothing without.
+func missing(s session.Session) (todo []string) {
+	if len(s.Board.Rings) == 0 {
+		todo = append(todo, "the rings' diameters (rings or ring under [board])")
+	}
+	if len(s.Accessories) == 0 {
+		todo = append(todo, "what was compared ([[accessory]])")
+	}
+	if len(s.Strings) == 0 {
+		todo = append(todo, "what each photo shows ([[string]])")
+	}
+	return todo
 }
 
 // writeNew creates file and fails when it exists, even if it appeared just now.
@@ -197,7 +215,22 @@ func (q *asker) session(s *session.Session, shots []session.Shot) {
 	})
 	s.Board.Across = q.length("Outermost ring by tape, left to right?")
 	s.Board.Down = q.length("Outermost ring by tape, top to bottom?")
+	q.ask("Size of what would still show an impact, face and backer together (such as 1180mm x 1180mm, or one diameter)?", func(a string) error {
+		b, err := session.ParseBacker(a)
+		if err == nil {
+			s.Board.Backer = b
+		}
+		return err
+	})
 	s.Marks.StickerSize = q.length("Diameter of the stickers?")
+	q.ask("Mass of a dart (such as 1.1g; weigh ten and divide)?", func(a string) error {
+		g, err := units.Mass(a)
+		if err == nil {
+			s.Darts.MassG, s.Darts.MassText = g, a
+		}
+		return err
+	})
+	s.Velocity.Unit = q.word("Were velocities read, and in which unit (fps, m/s)?", "fps", "m/s")
 	for {
 		name := q.text(fmt.Sprintf("Accessory %d, its name (Enter when there are no more)?", len(s.Accessories)+1))
 		if name == "" {
@@ -261,6 +294,20 @@ func (q *asker) run(s *session.Session, accessory, photo string) {
 	t.Shots = q.count("   shots fired with "+accessory+"?", 10000)
 	if t.Shots > 0 {
 		t.Misses = q.count("   of these, shots that left no mark on the board?", t.Shots)
+	}
+	if s.Velocity.Unit != "" {
+		q.ask("   their chronograph readings (such as 203.1, 201.4)?", func(a string) error {
+			t.Readings = nil
+			for _, list := range scoring.ParseReadings(a, scoring.SpeedUnit(s.Velocity.Unit)) {
+				for _, r := range list.Readings {
+					t.Readings = append(t.Readings, r.Value)
+				}
+			}
+			if len(t.Readings) == 0 {
+				return errors.New("no number was found in this")
+			}
+			return nil
+		})
 	}
 	s.Strings = append(s.Strings, t)
 }

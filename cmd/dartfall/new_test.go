@@ -7,6 +7,7 @@ import (
 	"image/png"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -64,10 +65,10 @@ func TestNewWritesBlanksWithoutATerminal(t *testing.T) {
 
 func TestNewAsks(t *testing.T) {
 	answers := strings.Join([]string{
-		"Saturday", "25", "25m", "tap", "tape", "200mm,400 mm", "", "399mm", "19mm",
+		"Saturday", "25", "25m", "tap", "tape", "200mm,400 mm", "", "399mm", "1m x", "1m x 90cm", "19mm", "1.1g", "fps",
 		"North", "bleu", "blue", "Reed", "Orange", "Reed", "",
 		"2", "before shooting",
-		"start", "North", "15", "1", "", // the third photo is left open
+		"start", "North", "15", "1", "none", "203.1, two oh one, 204", "", // the third photo is left open
 	}, "\n") + "\n"
 	var asked bytes.Buffer
 	var s session.Session
@@ -80,10 +81,11 @@ func TestNewAsks(t *testing.T) {
 	if got.Title != "Saturday" || got.Distance.MM != 25000 || got.DistanceHow != "tape" || got.Board.Ring.MM != 400 ||
 		got.Board.Across.Given() || got.Board.Down.MM != 399 || got.Board.Start != "board-1.png" || len(got.Accessories) != 2 ||
 		got.Accessories[1].Sticker != "orange" || got.Outliers.Drop != 2 || len(got.Strings) != 1 ||
+		got.Board.Backer.HeightMM != 900 || got.Darts.MassG != 1.1 || got.Velocity.Unit != "fps" || !slices.Equal(got.Strings[0].Readings, []float64{203.1, 201, 204}) ||
 		got.Strings[0].Shots != 15 || got.Strings[0].Misses != 1 || got.Strings[0].Photo != "board-2.png" {
 		t.Errorf("session from the answers = %+v\n%s", got, asked.String())
 	}
-	for _, want := range []string{"one of: tape, laser, paced", "that name is there already", "one of: red, blue"} {
+	for _, want := range []string{"one of: tape, laser, paced", "that name is there already", "one of: red, blue", "no number was found"} {
 		if !strings.Contains(asked.String(), want) {
 			t.Errorf("the questions lack %q:\n%s", want, asked.String())
 		}

@@ -79,12 +79,12 @@ func Format(s Session, photos []Shot) []byte {
 	w.line("")
 	w.line("# What is compared, one section each. The sticker's colour tells them apart.")
 	w.line("# Colours: " + strings.Join(Colours(), ", ") + ".")
-	for _, a := range s.Accessories {
-		w.accessory(a)
+	for i, a := range s.Accessories {
+		w.accessory(a, string(rune('A'+i%26)))
 	}
 	if len(s.Accessories) == 0 {
 		w.off = "#"
-		w.accessory(Accessory{Name: "North", Sticker: "blue"})
+		w.accessory(Accessory{Name: "North", Sticker: "blue"}, "A")
 		w.off = ""
 	}
 
@@ -153,10 +153,10 @@ func (w *writer) number(key string, value int, example, remark string) {
 	w.raw(key, text, example, remark)
 }
 
-func (w *writer) accessory(a Accessory) {
+func (w *writer) accessory(a Accessory, letter string) {
 	w.section("[[accessory]]")
 	w.text("name", a.Name, "North", "")
-	w.text("letter", a.Letter, "A", "in pictures, always with a shape and a colour")
+	w.text("letter", a.Letter, letter, "in pictures, always with a shape and a colour")
 	w.text("sticker", a.Sticker, "blue", "")
 	baseline := ""
 	if a.Baseline {

@@ -333,19 +333,25 @@ func quantity(to *float64, text *string, read func(string) (float64, error)) fun
 func backer(to *Backer) func(*node) error {
 	return func(n *node) error {
 		return quoted(n, func(s string) (err error) {
-			to.Text = s
-			w, h, two := strings.Cut(strings.ReplaceAll(s, "×", "x"), "x")
-			if !two {
-				to.DiameterMM, err = units.Length(s)
-				return err
-			}
-			if to.WidthMM, err = units.Length(strings.TrimSpace(w)); err != nil {
-				return err
-			}
-			to.HeightMM, err = units.Length(strings.TrimSpace(h))
+			*to, err = ParseBacker(s)
 			return err
 		})
 	}
+}
+
+// ParseBacker reads the size of a backer: "1180mm x 1180mm", or one diameter.
+func ParseBacker(s string) (b Backer, err error) {
+	b.Text = s
+	w, h, two := strings.Cut(strings.ReplaceAll(s, "×", "x"), "x")
+	if !two {
+		b.DiameterMM, err = units.Length(s)
+		return b, err
+	}
+	if b.WidthMM, err = units.Length(strings.TrimSpace(w)); err != nil {
+		return b, err
+	}
+	b.HeightMM, err = units.Length(strings.TrimSpace(h))
+	return b, err
 }
 
 func oneOf(to *string, words ...string) func(*node) error {

@@ -193,6 +193,11 @@ func givenJob(dir string, g review.Given) (job, error) {
 	if err := sheet.WriteFile(file, text); err != nil { // the folder is this run's own
 		return job{}, err
 	}
+	return jobIn(dir)
+}
+
+// jobIn is the job of measuring a folder whose session file says all there is to say.
+func jobIn(dir string) (job, error) {
 	set := flag.NewFlagSet("review", flag.ContinueOnError)
 	for _, f := range boardFlags() {
 		if err := f.Apply(set); err != nil {

@@ -176,7 +176,7 @@ func (d *Desk) groupView(g sheet.Group, id picture.Identity) groupView {
 type photoView struct {
 	Index    int          `json:"index"`
 	Name     string       `json:"name"`
-	Seen     int          `json:"seen"`
+	Plane    string       `json:"plane"`  // changes when the photo is squared up in another way
 	Words    string       `json:"words"`  // state, residual and what follows from it
 	Advice   string       `json:"advice"` // ""
 	Checks   []checkView  `json:"checks"`
@@ -229,7 +229,7 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 	}
 	p := d.sum.Photos[i]
 	v := photoView{
-		Index: i, Name: p.Name, Seen: d.state.Last, Advice: p.Advice, Warnings: p.Warnings,
+		Index: i, Name: p.Name, Advice: p.Advice, Warnings: p.Warnings,
 		Words:    stateWords(p),
 		Pictures: []pictureOf{{View: "taken", Width: p.WidthPx, Height: p.HeightPx}},
 		Unknown:  identityView{Letter: "?", Name: "no group", Shape: "circle", Outline: picture.Circle.Outline(), Tone: "#8a8f96"},
@@ -247,6 +247,7 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 	if !ok {
 		return v, true, nil
 	}
+	v.Plane = fmt.Sprint(p.Plane.Homography)
 	flat, err := d.flat(p)
 	if err != nil {
 		return v, true, err

@@ -7,7 +7,7 @@ const FONT = '600 13px "Source Sans 3", "Noto Sans", "Liberation Sans", sans-ser
 const LARGEST = 40; // screen pixels per picture pixel
 
 export class Board {
-  // events: select(id), place(x, y), drag(id, x, y), key(event)
+  // events: select(id), place(x, y), drag(id, x, y), key(name), painted(screen pixels per picture pixel)
   constructor(canvas, events) {
     this.canvas = canvas;
     this.events = events;
@@ -58,6 +58,7 @@ export class Board {
     this.canvas.width = Math.max(1, Math.round(box.width * ratio));
     this.canvas.height = Math.max(1, Math.round(box.height * ratio));
     if (first) this.fit(); else this.centre(before.x, before.y);
+    this.paint(); // a canvas of a new size is empty: not a frame without the picture
   }
 
   wholeScale() { return Math.min(this.width / this.size.width, this.height / this.size.height); }
@@ -193,6 +194,7 @@ export class Board {
     const c = this.canvas.getContext('2d'), ratio = this.canvas.width / (this.width || 1);
     c.setTransform(1, 0, 0, 1, 0, 0);
     c.clearRect(0, 0, this.canvas.width, this.canvas.height);
+    this.events.painted(this.scale);
     if (!this.picture) return;
     const k = this.scale * ratio;
     c.setTransform(k, 0, 0, k, this.left * ratio, this.top * ratio);
@@ -251,7 +253,7 @@ export class Board {
   // the chosen and the doubtful first, and the shape alone on the mark where there is
   // none.
   paintLabels(c) {
-    const taken = [];
+    const taken = this.marks.map(m => ({ ...this.toScreen(m.x, m.y), id: m.id })).map(p => ({ x: p.x - 5, y: p.y - 5, w: 10, h: 10, id: p.id }));
     const urgency = m => (m.id === this.selected ? 0 : m.doubtful ? 1 : 2);
     c.font = FONT;
     for (const m of [...this.marks].sort((a, b) => urgency(a) - urgency(b))) {
@@ -261,12 +263,12 @@ export class Board {
       const w = c.measureText(text).width + 27, h = 20, off = 0.72 * r + 2;
       const spot = [[off, -off - h], [off, off], [-off - w, -off - h], [-off - w, off], [r + 4, -h / 2], [-r - 4 - w, -h / 2]]
         .map(([dx, dy]) => ({ x: p.x + dx, y: p.y + dy, w, h }))
-        .find(box => m.id === this.selected || !taken.some(t => box.x < t.x + t.w && t.x < box.x + box.w && box.y < t.y + t.h && t.y < box.y + box.h));
+        .find(box => m.id === this.selected || !taken.some(t => t.id !== m.id && box.x < t.x + t.w && t.x < box.x + box.w && box.y < t.y + t.h && t.y < box.y + box.h));
       if (!spot) {
         shape(c, m, p.x, p.y, Math.min(6, r * 0.7));
         continue;
       }
-      taken.push(spot, { x: p.x - 4, y: p.y - 4, w: 8, h: 8 });
+      taken.push(spot);
       c.fillStyle = 'rgba(250,248,243,.92)';
       c.beginPath();
       c.roundRect(spot.x, spot.y, w, h, 4);

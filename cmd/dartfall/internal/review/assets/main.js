@@ -22,6 +22,7 @@ const board = new Board($('board'), {
   place: (x, y) => place(x, y),
   drag: (id, x, y) => decide({ kind: 'move', mark: id, ...at(x, y) }),
   key: key => boardKey(key),
+  painted: scale => { $('scale').textContent = `${Math.round(100 * scale)}%`; },
 });
 
 // --- what is shown -------------------------------------------------------------------
@@ -41,7 +42,7 @@ async function load() {
 }
 
 // Pictures of the photo at hand, by view; those of another photo are given back.
-let loaded = { index: -1, views: {} };
+let loaded = { of: '', views: {} };
 
 async function openPhoto(index, keep) {
   const photo = await get('/api/photo/' + index);
@@ -54,9 +55,11 @@ async function openPhoto(index, keep) {
 }
 
 async function showPhoto(photo, keep) {
-  if (photo.index !== loaded.index || photo.pictures.length !== loaded.count) {
+  const of = `${photo.index} ${photo.plane}`; // another plane squares up another picture
+  if (of !== loaded.of) {
+    board.picture = null;
     Object.values(loaded.views).forEach(p => p.close());
-    loaded = { index: photo.index, count: photo.pictures.length, views: {} };
+    loaded = { of, views: {} };
     keep = false;
   }
   state.photo = photo;
@@ -80,9 +83,9 @@ async function showPicture(keep) {
     return;
   }
   if (!loaded.views[view]) {
-    const p = await picture(`/photo/${photo.index}/${view}`);
-    if (loaded.index !== photo.index) { p.close(); return; }
-    loaded.views[view] = p;
+    const views = loaded.views, p = await picture(`/photo/${photo.index}/${view}`);
+    if (loaded.views !== views) { p.close(); return; }
+    views[view] = p;
   }
   if (state.photo.index !== photo.index || state.view !== view) return;
   board.show(loaded.views[view], size, keep);
@@ -349,6 +352,7 @@ async function send(wish, selectNew) {
   if (slow) say('Working.');
   try {
     const answer = await post('/api/decide', { seen: state.session.seen, photo: state.photo.name, ...wish });
+    if (wish.kind === 'points') state.points = [];
     if (selectNew) state.selected = answer.photo.marks.find(m => !before.has(m.id))?.id ?? '';
     if (!answer.photo.marks?.some(m => m.id === state.selected)) state.selected = '';
     showSession(answer.session);

@@ -47,8 +47,7 @@ func SummariseString(mps []float64, capMPS, level float64) StringSummary {
 	if n < 2 {
 		return s
 	}
-	lo, hi := sigmaFactors(float64(n-1), level)
-	s.SD.Value, s.SD.Lo, s.SD.Hi, s.SD.Level = sd, sd*lo, sd*hi, level
+	s.SD = SDEstimate(sd, n, level)
 	s.ES.Value = s.Max - s.Min
 	if lo, hi, ok := sizeInterval(statWidth, s.ES.Value, n, 0, level); ok {
 		s.ES.Lo, s.ES.Hi, s.ES.Level = lo, hi, level
@@ -58,6 +57,18 @@ func SummariseString(mps []float64, capMPS, level float64) StringSummary {
 		s.ShareOver = &e
 	}
 	return s
+}
+
+// SDEstimate is a standard deviation of n readings with its chi-square interval; bare
+// below two.
+func SDEstimate(sd float64, n int, level float64) Estimate {
+	e := undefined(n, defSpeedSD)
+	e.Value = sd
+	if n >= 2 {
+		lo, hi := sigmaFactors(float64(n-1), level)
+		e.Lo, e.Hi, e.Level = sd*lo, sd*hi, level
+	}
+	return e
 }
 
 // meanEstimate is the mean of values with its interval by Student's t; undefined without

@@ -29,6 +29,11 @@ type CompareOptions struct {
 	Permutations int
 	Seed         uint64
 	Board        Area // where a shot leaves a mark, for misses; nil when not known
+	// Drop leaves the widest shots of every group out of the comparison, misses first, in
+	// every deal too, so that what luck does is what it does to groups that lose their
+	// widest: 0 (none) to MaxDrop. Only MeanRadiusRatio, P and what follows from them are
+	// then given.
+	Drop int
 }
 
 // Pair compares two accessories, A the one given first.
@@ -37,8 +42,8 @@ type Pair struct {
 	B  string `json:"b"`
 	NA int    `json:"n_a"`
 	NB int    `json:"n_b"`
-	// MeanRadiusRatio is A's mean radius over B's, each corrected for its n; undefined
-	// when either has misses.
+	// MeanRadiusRatio is A's mean radius over B's, each corrected for its n (and for the
+	// drop); undefined when either has misses.
 	MeanRadiusRatio Estimate `json:"mean_radius_ratio"`
 	// SigmaRatio trusts round normal groups for its interval; SigmaRatioBootstrap is
 	// the same ratio with an interval that does not, undefined with misses or fewer
@@ -74,7 +79,8 @@ type Comparison struct {
 }
 
 const (
-	defMRRatio        = "ratio of mean radii, corrected for n; interval by inverting the permutation test"
+	defMRRatio        = "ratio of mean radii, corrected for n; interval by what permutation of the shots does to it"
+	defDroppedRatio   = "ratio of mean radii without the widest, corrected for n and the drop; interval by what permutation of the shots does to it"
 	defSigmaRatio     = "ratio of sigmas; interval by the F distribution (circular normal)"
 	defSigmaBootstrap = "ratio of sigmas; interval by the BCa bootstrap of the squared distances from the centre"
 	defSigmaMiss      = "ratio of sigmas, misses counted; interval from the two intervals on the log scale"
@@ -90,17 +96,17 @@ const (
 
 // Compare compares every pair of two to eight groups.
 //
-// The test deals the radii of the shots about their own group's centre (times
-// √(n/(n−1)), which makes different n alike) anew between the two accessories: all
-// deals when they are few, else Permutations random ones. When every shot of the
-// pair has a Block, and each accessory at least three shots in each, centres and
-// deals stay within blocks, so that a drift between blocks does no harm. With
-// misses the test is on ranks, every miss ranking widest: no miss is ignored.
+// The test deals the shots, as they lie about their own group's centre, anew between
+// the two accessories: all deals when they are few, else Permutations random ones.
+// When every shot of the pair has a Block, and each accessory at least three shots in
+// each, centres and deals stay within blocks, so that a drift between blocks does no
+// harm. With misses the test is on ranks, every miss ranking widest: no miss is
+// ignored.
 func Compare(groups []Group, opts CompareOptions) (Comparison, error) {
 	if len(groups) < 2 || len(groups) > 8 {
 		return Comparison{}, fmt.Errorf("a comparison needs from two to eight accessories, not %d", len(groups))
 	}
-	o, err := Options{Level: opts.Level, Board: opts.Board}.check()
+	o, err := Options{Level: opts.Level, Board: opts.Board, Drop: opts.Drop}.check()
 	if err != nil {
 		return Comparison{}, err
 	}
@@ -156,8 +162,8 @@ type side struct {
 // spread is a group's distances from its centre, or from its block's.
 type spread struct {
 	sizes   []int     // shots in each block; one entry for a whole group
-	radii   []float64 // distances times √(n/(n−1)), whose mean does not depend on n
-	squares []float64 // squared distances
+	offsets []r2.Vec  // from the centre, times √(n/(n−1)): their mean length does not depend on n
+	squares []float64 // squared distances from the centre
 	nu      float64   // degrees of freedom of their sum
 	means   []float64 // of bootstrap samples of squares, once drawn
 }
@@ -206,9 +212,9 @@ func spreadOf(parts ...[]r2.Vec) *spread {
 	for _, pts := range parts {
 		m, n := momentsOf(pts), float64(len(pts))
 		for _, p := range pts {
-			square := r2.Norm2(r2.Sub(p, m.centre))
-			s.squares = append(s.squares, square)
-			s.radii = append(s.radii, math.Sqrt(square*n/(n-1)))
+			d := r2.Sub(p, m.centre)
+			s.squares = append(s.squares, r2.Norm2(d))
+			s.offsets = append(s.offsets, r2.Scale(math.Sqrt(n/(n-1)), d))
 		}
 		s.sizes = append(s.sizes, len(pts))
 		s.nu += 2*n - 2
@@ -237,32 +243,42 @@ func comparePair(a, b *side, opts Options) (Pair, *shuffle) {
 		MeanRadiusRatio: undefined(n, defMRRatio), SigmaRatio: undefined(n, defSigmaRatio), SigmaRatioBootstrap: undefined(n, defSigmaBootstrap),
 		CentreDX: undefined(n, defCentreAxis), CentreDY: undefined(n, defCentreAxis), CentreDistance: undefined(n, defCentreGap),
 	}
-	if len(a.pts) < 3 || len(b.pts) < 3 {
+	if min(len(a.pts)+min(0, a.lost-opts.Drop), len(b.pts)+min(0, b.lost-opts.Drop)) < 3 {
 		p.Warnings = append(p.Warnings, Warning{"few-shots", "fewer than three impacts on one side: nothing to compare"})
 		return p, nil
 	}
-	p.centres(a.pts, b.pts, opts.Level)
+	if opts.Drop == 0 {
+		p.centres(a.pts, b.pts, opts.Level)
+	}
 	if a.lost+b.lost > 0 {
 		p.Method = "permutation of ranks, misses ranking widest"
 		p.missedRatio(a, b, opts)
-		ra, rb := ranks(a.whole.radii, b.whole.radii, a.lost, b.lost)
-		return p, newShuffle(ra, rb, []cellSize{{len(ra), len(rb)}})
+		return p, shuffleRanks(a.withMisses(), b.withMisses(), opts.Drop)
 	}
-	p.Method = "permutation of radii"
+	p.Method = "permutation of the shots about their centres"
 	sa, sb := a.whole, b.whole
 	if a.blocked != nil && slices.Equal(a.blocks, b.blocks) {
 		p.Method += " within blocks"
 		sa, sb = a.blocked, b.blocked
 	}
-	p.sigmas(sa, sb, opts.Level)
-	if min(len(a.pts), len(b.pts)) >= minBootstrap && p.SigmaRatio.Value > 0 {
-		p.bootstrap(sa, sb, sa.bootstrap(a.samples, a.rng), sb.bootstrap(b.samples, b.rng), opts.Level)
+	if opts.Drop == 0 {
+		p.sigmas(sa, sb, opts.Level)
+		if min(len(a.pts), len(b.pts)) >= minBootstrap && p.SigmaRatio.Value > 0 {
+			p.bootstrap(sa, sb, sa.bootstrap(a.samples, a.rng), sb.bootstrap(b.samples, b.rng), opts.Level)
+		}
+	} else {
+		p.MeanRadiusRatio.Definition = defDroppedRatio
 	}
-	var cells []cellSize
-	for i := range sa.sizes {
-		cells = append(cells, cellSize{sa.sizes[i], sb.sizes[i]})
+	return p, shuffleOffsets(sa.offsets, sb.offsets, sa.sizes, sb.sizes, opts.Drop)
+}
+
+// withMisses are a group's radii, with its misses as the widest of all.
+func (s *side) withMisses() []float64 {
+	rs := radii(s.whole.offsets)
+	for range s.lost {
+		rs = append(rs, math.Inf(1))
 	}
-	return p, newShuffle(sa.radii, sb.radii, cells)
+	return rs
 }
 
 // sigmas fills the F test and the ratio of the pooled deviations.
@@ -315,6 +331,9 @@ func (p *Pair) missedRatio(a, b *side, opts Options) {
 	text := fmt.Sprintf("%s of %s and %s of %s left no mark: ranked as the widest", count(a.lost, "shot"), a.name, count(b.lost, "shot"), b.name)
 	p.Warnings = append(p.Warnings, Warning{"misses", text})
 	p.SigmaRatio = undefined(len(a.pts)+len(b.pts)+a.lost+b.lost, defSigmaMiss)
+	if opts.Drop > 0 {
+		return
+	}
 	if opts.Board == nil {
 		p.Warnings = append(p.Warnings, Warning{"no-board", "give the board's size to count the misses into sigma"})
 		return
@@ -334,20 +353,19 @@ func (p *Pair) missedRatio(a, b *side, opts Options) {
 func (p *Pair) conclude(t *shuffle, level float64) {
 	p.P = t.p()
 	p.Method += ", " + t.how()
-	meanA, meanB := t.sumA/float64(len(t.a)), t.sumB/float64(len(t.b))
+	value, lo, hi := t.ratio(level)
 	switch {
-	case meanA < meanB:
+	case value < 1:
 		p.Tighter = p.A
-	case meanA > meanB:
+	case value > 1:
 		p.Tighter = p.B
 	}
-	missed := len(t.a)+len(t.b) > p.NA+p.NB
-	if missed || !(meanA > 0 && meanB > 0) {
+	if t.offsets == nil || !(value > 0) || math.IsInf(value, 1) {
 		return
 	}
 	e := &p.MeanRadiusRatio
-	e.Value = meanA / meanB
-	if lo, hi := t.interval(level); !math.IsNaN(lo) {
+	e.Value = value
+	if !math.IsNaN(lo) {
 		e.Lo, e.Hi, e.Level = lo, hi, level
 	}
 }

@@ -3,6 +3,8 @@ package scoring
 import (
 	"fmt"
 	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Gravity is the standard acceleration of gravity, m/s², exact by definition.
@@ -108,4 +110,20 @@ func VelocitySigma(sd Estimate, speedMPS, dragPerM, distanceM float64) (Estimate
 	e := sd.Scale(per * 1000 * 100 / speedMPS)
 	e.Definition = "vertical sigma from the velocity deviation alone; interval of that deviation, drag taken as known"
 	return e, nil
+}
+
+// HeightShare returns the share of a group's vertical variance that the velocity
+// deviation alone explains, from VelocitySigma and the vertical sigma of a group of so
+// many shots. The interval is that of a ratio of two variances (F distribution), as if
+// the readings were of other shots; of the velocity alone when shots is below two.
+func HeightShare(velocity Estimate, heightSigmaMM float64, shots int) Estimate {
+	e := velocity
+	square := func(v float64) float64 { return v * v / (heightSigmaMM * heightSigmaMM) }
+	e.Value, e.Lo, e.Hi = square(velocity.Value), square(velocity.Lo), square(velocity.Hi)
+	e.Definition = "share of the vertical variance that the velocity deviation alone explains; above 1 the two do not fit"
+	if velocity.HasInterval() && shots >= 2 {
+		ratio := distuv.F{D1: float64(velocity.N - 1), D2: float64(shots - 1)}
+		e.Lo, e.Hi = e.Value/ratio.Quantile((1+e.Level)/2), e.Value/ratio.Quantile((1-e.Level)/2)
+	}
+	return e
 }

@@ -51,6 +51,34 @@ func TestFlightOfADart(t *testing.T) {
 	}
 }
 
+// Closed forms for flat fire: t = (e^(kx) − 1)/(k v), v e^(−kx), and the drop
+// g/(4k²v²)(e^(2kx) − 1 − 2kx). A dart too fast to fall far keeps to them.
+func TestFlyFlatFire(t *testing.T) {
+	const v, k, x = 900.0, 0.02, 30.0
+	f, err := Fly(v, k, x, 0)
+	if err != nil || !near(f.TimeS, math.Expm1(k*x)/(k*v), 1e-7) || !near(f.SpeedMPS, v*math.Exp(-k*x), 1e-3) ||
+		!near(f.DropM, Gravity/(4*k*k*v*v)*(math.Exp(2*k*x)-1-2*k*x), 1e-7) {
+		t.Errorf("%+v, %v", f, err)
+	}
+}
+
+// The F limits of 7.3.2 of the NIST/SEMATECH e-Handbook (read): 3.347 at 0.95 for 10 and 8
+// degrees of freedom, so a share of 1 from 11 readings and 9 shots reaches down to
+// 1/3.347 at 90%.
+func TestHeightShare(t *testing.T) {
+	e := HeightShare(SDEstimate(70, 11, 0.90), 70, 9)
+	if !near(e.Value, 1, 1e-12) || !near(e.Lo, 1/3.347, 1e-4) || !(e.Hi > 1) {
+		t.Errorf("%+v", e)
+	}
+	sd := SDEstimate(35, 15, 0.95)
+	if e := HeightShare(sd, 70, 0); !near(e.Value, 0.25, 1e-12) || !near(e.Hi, sd.Hi*sd.Hi/4900, 1e-12) {
+		t.Errorf("without the group's shots: %+v", e)
+	}
+	if e := HeightShare(SDEstimate(35, 0, 0.95), 70, 15); e.HasInterval() || !near(e.Value, 0.25, 1e-12) {
+		t.Errorf("without readings: %+v", e)
+	}
+}
+
 // US Standard Atmosphere 1976 / ICAO Doc 7488: density by altitude (the 1000 m row
 // stands in a published example) and of dry air at sea level by temperature.
 func TestAirDensity(t *testing.T) {

@@ -152,7 +152,7 @@ func (j job) flightLine(v sheet.Velocity, byDrag []flown) sheet.FlightLine {
 // alone makes and its share of the group's vertical variance. The heights of shots
 // that missed the board are not known, and so neither is the share.
 func heightScatter(v *sheet.Velocity, groups []sheet.Group, dragPerM, distanceM float64) error {
-	sd := scoring.Estimate{Value: float64(v.SDMPS.Value), Lo: float64(v.SDMPS.Low), Hi: float64(v.SDMPS.High), Level: float64(v.SDMPS.Level)}
+	sd := scoring.Estimate{Value: float64(v.SDMPS.Value), Lo: float64(v.SDMPS.Low), Hi: float64(v.SDMPS.High), Level: float64(v.SDMPS.Level), N: v.N}
 	made, err := scoring.VelocitySigma(sd, float64(v.MeanMPS.Value), dragPerM, distanceM)
 	if err != nil {
 		return err
@@ -162,7 +162,7 @@ func heightScatter(v *sheet.Velocity, groups []sheet.Group, dragPerM, distanceM 
 	if i < 0 || groups[i].All.SigmaMM.AtLeast || !(groups[i].All.SigmaYMM.Value > 0) {
 		return nil
 	}
-	v.HeightPct = estimate(shareOfHeight(made, float64(groups[i].All.SigmaYMM.Value)).Scale(100), false)
+	v.HeightPct = estimate(scoring.HeightShare(made, float64(groups[i].All.SigmaYMM.Value), groups[i].All.N).Scale(100), false)
 	return nil
 }
 

@@ -37,7 +37,8 @@ func CompareCommand(c console) *cli.Command {
 			}
 			var without *scoring.Comparison
 			if opts.Drop > 0 {
-				w, err := scoring.Compare(withoutWidest(groups, opts.Drop), copts)
+				copts.Drop = opts.Drop
+				w, err := scoring.Compare(groups, copts)
 				if err != nil {
 					return usageError{err}
 				}
@@ -61,32 +62,6 @@ type comparisonReport struct {
 	Drop     int                 `json:"drop"`
 	Without  *scoring.Comparison `json:"without_widest,omitempty"`
 	Cautions string              `json:"cautions"`
-}
-
-// withoutWidest leaves out the k widest of every group, as far as it can spare them.
-// Misses are the widest of all and go first.
-func withoutWidest(groups []scoring.Group, k int) []scoring.Group {
-	var out []scoring.Group
-	for _, g := range groups {
-		k := k
-		lost := g.Misses + max(0, g.Unaccounted())
-		spared := min(k, lost)
-		k -= spared
-		g.Misses, g.Declared = lost-spared, 0
-		a, err := scoring.Assess(g, scoring.Options{Drop: k})
-		if err == nil && a.Drop != nil {
-			kept := g
-			kept.Impacts = nil
-			for i, im := range g.Impacts {
-				if !a.Drop.Mask[i] {
-					kept.Impacts = append(kept.Impacts, im)
-				}
-			}
-			g = kept
-		}
-		out = append(out, g)
-	}
-	return out
 }
 
 // sentence says a pair's result in words.
@@ -150,7 +125,7 @@ func (r comparisonReport) print(w io.Writer) {
 	fmt.Fprintln(w, "\nSigma ratio: the first interval trusts round normal groups, the second (bootstrap) only the shots. The middles are\n"+
 		"compared apart from size: the first of the pair lies so far to the right and up of the second.")
 	if r.Without != nil {
-		fmt.Fprintln(w, "Luck without the widest is a guide only: groups trimmed by their own worst shots differ a little more by chance.")
+		fmt.Fprintf(w, "Luck without the %d widest is what it does to groups that lose theirs as well.\n", r.Drop)
 	}
 	for _, line := range methods(r.All.Pairs) {
 		fmt.Fprintln(w, line)

@@ -2,11 +2,9 @@ package main
 
 import (
 	"fmt"
-	"math"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"dartfall/cmd/dartfall/internal/units"
 	"dartfall/scoring"
@@ -25,7 +23,7 @@ func FlightCommand(c console) *cli.Command {
 		Name:  "flight",
 		Usage: "drop, time and drift of a dart, and the height scatter its speed scatter makes",
 		Description: "Drag is an assumption unless two chronographs fit it.\n\n" +
-			"   dartfall flight --speed 300fps --mass 1.1g --sd 6fps --shots 15 --height-sigma 80mm\n" +
+			"   dartfall flight --speed 300fps --mass 1.1g --sd 6fps --shots 15 --height-sigma 80mm --height-shots 15\n" +
 			"   dartfall flight --speed 300fps --far-speed 250fps --apart 5m",
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "speed", Usage: "muzzle speed, such as `300fps`"},
@@ -41,6 +39,7 @@ func FlightCommand(c console) *cli.Command {
 			&cli.StringFlag{Name: "sd", Usage: "standard deviation of the speed, such as `6fps`"},
 			&cli.IntFlag{Name: "shots", Usage: "readings behind --sd, for its interval"},
 			&cli.StringFlag{Name: "height-sigma", Usage: "vertical sigma of a group, to say which share speed explains"},
+			&cli.IntFlag{Name: "height-shots", Usage: "shots behind --height-sigma, for the interval of that share"},
 			&cli.BoolFlag{Name: "json", Usage: "write JSON at full precision instead of a table"},
 		},
 		Action: func(ctx *cli.Context) error { return runFlight(c, ctx) },
@@ -66,6 +65,9 @@ type flightAtDrag struct {
 }
 
 func runFlight(c console, ctx *cli.Context) error {
+	if ctx.NArg() > 0 {
+		return withHint(usagef("flight takes no file, but %q was given", ctx.Args().First()), "dartfall flight --speed 300fps")
+	}
 	if ctx.String("speed") == "" {
 		return withHint(usagef("flight needs the muzzle speed"), "dartfall flight --speed 300fps")
 	}
@@ -119,13 +121,13 @@ func runFlight(c console, ctx *cli.Context) error {
 			return err
 		}
 		if sd > 0 {
-			e, err := scoring.VelocitySigma(deviation(sd, ctx.Int("shots")), speed, d.perM, distance)
+			e, err := scoring.VelocitySigma(scoring.SDEstimate(sd, ctx.Int("shots"), 0.95), speed, d.perM, distance)
 			if err != nil {
 				return err
 			}
 			row.VelocitySigmaMM = &e
 			if heightSigma > 0 {
-				share := shareOfHeight(e, heightSigma)
+				share := scoring.HeightShare(e, heightSigma, ctx.Int("height-shots"))
 				row.ShareOfHeight = &share
 			}
 		}
@@ -153,29 +155,7 @@ func runFlight(c console, ctx *cli.Context) error {
 			fmt.Sprintf("%.2f", r.DriftM), fmt.Sprintf("%.0f", 1000*r.HeightPerPercentM), sigma, share})
 	}
 	t.Render()
-	fmt.Fprintf(c.Out, "\nDrag %s; air %.3f kg/m³. Speed scatter moves impacts up and down only; width is not a speed story.\n\n%s\n", report.DragSource, report.AirKGM3, eyesAndField)
+	fmt.Fprintf(c.Out, "\nDrag %s; air %.3f kg/m³. Speed scatter moves impacts up and down only; width is not a speed story.\n"+
+		"A share above 100%% means that drag, speed or height do not fit together. In brackets 95%% intervals.\n\n%s\n", report.DragSource, report.AirKGM3, eyesAndField)
 	return nil
-}
-
-// shareOfHeight is the share of a group's vertical variance that the velocity's
-// deviation explains: velocitySigma is what that alone makes, heightSigmaMM what the
-// group has. The interval is that of the velocity's deviation.
-func shareOfHeight(velocitySigma scoring.Estimate, heightSigmaMM float64) scoring.Estimate {
-	e := velocitySigma
-	for _, v := range []*float64{&e.Value, &e.Lo, &e.Hi} {
-		*v = math.Pow(*v/heightSigmaMM, 2)
-	}
-	e.Definition = "share of the vertical variance that the velocity deviation alone explains; above 1 the two do not fit"
-	return e
-}
-
-// deviation is a standard deviation from n readings with its 95% interval, bare below
-// two.
-func deviation(sd float64, n int) scoring.Estimate {
-	e := scoring.Estimate{Value: sd, Lo: math.NaN(), Hi: math.NaN(), N: n}
-	if n >= 2 {
-		chi := distuv.ChiSquared{K: float64(n - 1)}
-		e.Lo, e.Hi, e.Level = sd*math.Sqrt(chi.K/chi.Quantile(0.975)), sd*math.Sqrt(chi.K/chi.Quantile(0.025)), 0.95
-	}
-	return e
 }

@@ -23,7 +23,7 @@ func PlanCommand(c console) *cli.Command {
 			&cli.Float64Flag{Name: "ratio", Value: 1.5, Usage: "how many times tighter is worth knowing about"},
 			&cli.Float64Flag{Name: "power", Value: 0.8, Usage: "how often the test shall show it, if it is real"},
 			&cli.IntFlag{Name: "shots", Usage: "shots per accessory, when they are given already"},
-			&cli.IntFlag{Name: "blocks", Value: 3, Usage: "rounds to interleave the accessories in"},
+			&cli.IntFlag{Name: "blocks", Usage: "rounds to interleave the accessories in (default: of about five shots)"},
 			&cli.Uint64Flag{Name: "seed", Value: 1, Usage: "seed of the random order: same seed, same order"},
 			&cli.BoolFlag{Name: "json", Usage: "write JSON instead of a run sheet"},
 		},
@@ -51,6 +51,9 @@ type planRow struct {
 }
 
 func runPlan(c console, ctx *cli.Context) error {
+	if ctx.NArg() > 0 {
+		return withHint(usagef("plan takes no file, but %q was given", ctx.Args().First()), "dartfall plan --accessories North,Reed --ratio 1.5")
+	}
 	var names []string
 	for _, n := range strings.Split(ctx.String("accessories"), ",") {
 		if n = strings.TrimSpace(n); n != "" {
@@ -65,6 +68,9 @@ func runPlan(c console, ctx *cli.Context) error {
 		return usagef("--ratio must be above 1, such as 1.5, and --power between 0.05 and 1")
 	}
 	p := sessionPlan{Ratio: ratio, Shots: ctx.Int("shots"), Pairs: len(names) * (len(names) - 1) / 2, Seed: ctx.Uint64("seed"), Cautions: eyesAndField}
+	if p.Shots < 0 || p.Shots == 1 || p.Shots == 2 {
+		return usagef("--shots: nothing can be compared with fewer than three shots each")
+	}
 	p.Alpha = 0.05 / float64(p.Pairs)
 	if p.Shots == 0 {
 		n, ok := scoring.ShotsFor(ratio, power, p.Alpha)
@@ -73,9 +79,13 @@ func runPlan(c console, ctx *cli.Context) error {
 		}
 		p.Shots = n
 	}
+	blocks := ctx.Int("blocks")
+	if blocks == 0 {
+		blocks = max(1, (p.Shots+2)/5)
+	}
 	var err error
-	if p.Rounds, err = scoring.Order(names, p.Shots, ctx.Int("blocks"), p.Seed); err != nil {
-		return usageError{err}
+	if p.Rounds, err = scoring.Order(names, p.Shots, blocks, p.Seed); err != nil {
+		return withHint(usageError{err}, "dartfall plan --accessories North,Reed --shots 15 --blocks 3")
 	}
 	p.Power = scoring.Power(ratio, p.Shots, p.Alpha)
 	for _, r := range []float64{1.1, 1.2, 1.3, 1.5, 2, 3} {
@@ -100,10 +110,11 @@ func printPlan(w io.Writer, p sessionPlan, power float64) {
 		t.AppendRow(table.Row{fmt.Sprintf("%.1f", r.Ratio), shots, fmt.Sprintf("%.0f of 100", 100*r.ByPlan)})
 	}
 	t.Render()
-	fmt.Fprintf(w, "\nFor round normal groups and %d pair(s) compared; wind, wild shots and misses make it worse.\n\nRun sheet (seed %d)\n", p.Pairs, p.Seed)
-	run := plainTable(w, 3, "block", "accessory", "shots", "misses", "remarks")
+	fmt.Fprintf(w, "\nFor round normal groups and %s compared; wind, wild shots and misses make it worse. It holds for one unit\n"+
+		"of each part, on one day, with one kind of dart.\n\nRun sheet (seed %d)          date ____________   distance ________   darts ________________\n\n", plural(p.Pairs, "pair"), p.Seed)
+	run := plainTable(w, 3, "block", "accessory", "shots", "misses", "jams", "wind", "remarks")
 	for _, r := range p.Rounds {
-		run.AppendRow(table.Row{r.Block, r.Accessory, r.Shots, "____", "________________"})
+		run.AppendRow(table.Row{r.Block, r.Accessory, r.Shots, "____", "____", "________", "________________________"})
 	}
 	run.Render()
 	fmt.Fprint(w, `

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -70,8 +71,7 @@ func (s *search) whiteGain() [3]float64 {
 		if sum < 0.04*total {
 			continue
 		}
-		c := class{mean: z.v}
-		lin := c.linear()
+		lin := linearOf(z.v)
 		lum := 0.2126*lin[0] + 0.7152*lin[1] + 0.0722*lin[2]
 		if lum < 0.12 {
 			break
@@ -86,23 +86,19 @@ func (s *search) whiteGain() [3]float64 {
 	return [3]float64{1, 1, 1}
 }
 
-// nameClasses gives each class its colour name, or none when it is no colour that
-// is looked for.
-func (s *search) nameClasses() {
+// nameGroups gives each group its colour name, or none when it is no colour that is
+// looked for.
+func (s *search) nameGroups() {
 	white := s.whiteGain()
-	wanted := map[string]bool{}
-	for _, n := range s.opts.Colours {
-		wanted[n] = true
-	}
-	for _, c := range s.classes {
-		lin := c.linear()
+	for _, g := range s.groups {
+		lin := linearOf(g.mean)
 		for k := range 3 {
 			lin[k] *= white[k]
 		}
 		d := nameDistances(lin)
 		best, second, other := "", "", ""
 		for _, n := range stickerColours {
-			if len(wanted) > 0 && !wanted[n] {
+			if len(s.opts.Colours) > 0 && !slices.Contains(s.opts.Colours, n) {
 				if other == "" || d[n] < d[other] {
 					other = n
 				}
@@ -118,7 +114,7 @@ func (s *search) nameClasses() {
 		if best == "" || d[best] > 30 || (other != "" && d[best] > 1.6*d[other]+4) {
 			continue
 		}
-		c.name = best
-		c.unsure = second != "" && d[best] > 0.75*d[second]
+		g.name = best
+		g.unsure = second != "" && d[best] > 0.75*d[second]
 	}
 }

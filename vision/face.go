@@ -1,11 +1,8 @@
 package vision
 
 import (
-	"image"
 	"image/color"
 	"math"
-
-	"gocv.io/x/gocv"
 
 	"dartfall/calib"
 )
@@ -77,50 +74,46 @@ type faceModel struct {
 	spread   [3][]float32 // robust sd over the angle, per radius
 	edgePx   float64      // radius to which the face reaches; beyond it F is constant
 	markPx   float64      // diameter of the largest mark
-	light    *planes      // L at every pixel
+	light    *lightMap    // L
 	residual *planes      // y - F - L
 }
 
 // modelFace explains the raster y by radius and light. edgePx is the radius of
 // the outermost ring and markPx the diameter of the largest mark, in raster pixels.
+// F and L take turns; what neither explains is left out from the second turn on.
 func modelFace(y *planes, centre calib.Px, edgePx, markPx float64) *faceModel {
-	m := &faceModel{centre: centre, edgePx: edgePx, markPx: markPx}
+	m := &faceModel{centre: centre, edgePx: edgePx, markPx: markPx, light: newLightMap(y.w, y.h, markPx)}
 	n := int(edgePx+3) + 2
 	for c := range m.radial {
 		m.radial[c] = make([]float32, n)
 		m.spread[c] = make([]float32, n)
 	}
-	light := newPlanes(y.w, y.h)
-	m.light = light
-	res := newPlanes(y.w, y.h)
-	res.ok = y.ok
-	m.residual = res
-	index := m.radiusIndex(y.w, y.h)
-	mask := make([]bool, y.w*y.h)
-	for round := range 3 {
-		m.fitRadial(y, mask, round)
-		for c := range 3 {
-			f, l, src, dst := m.radial[c], light.ch[c], y.ch[c], res.ch[c]
-			for i, r := range index {
-				dst[i] = src[i] - f[r] - l[i]
-			}
-		}
-		if round == 2 {
-			break
-		}
-		if round == 1 {
-			m.maskMarks(mask, index)
-		}
-		m.addLight(mask, markPx)
-		for c := range 3 {
-			f, l, src, dst := m.radial[c], light.ch[c], y.ch[c], res.ch[c]
-			for i, r := range index {
-				dst[i] = src[i] - f[r] - l[i]
-			}
-		}
-		m.maskMarks(mask, index)
-	}
+	m.fitRadial(y, 0)
+	m.light.fit(y, m, false)
+	m.fitRadial(y, 1)
+	m.light.fit(y, m, true)
+	m.fitRadial(y, 2)
+	m.residual = m.remainder(y)
 	return m
+}
+
+// remainder returns y - F - L.
+func (m *faceModel) remainder(y *planes) *planes {
+	out := newPlanes(y.w, y.h)
+	out.ok = y.ok
+	index := m.radiusIndex(y.w, y.h)
+	row := make([]float32, y.w)
+	for c := range 3 {
+		f, src, dst := m.radial[c], y.ch[c], out.ch[c]
+		for v := range y.h {
+			m.light.row(c, v, row)
+			i := v * y.w
+			for x, l := range row {
+				dst[i+x] = src[i+x] - f[index[i+x]] - l
+			}
+		}
+	}
+	return out
 }
 
 // radiusIndex returns for each pixel the index of its radius in radial.
@@ -131,49 +124,52 @@ func (m *faceModel) radiusIndex(w, h int) []uint16 {
 		dy := float32(float64(y) - m.centre.Y)
 		for x := range w {
 			dx := float32(float64(x) - m.centre.X)
-			r := float32(math.Sqrt(float64(dx*dx+dy*dy))) + 0.5
-			out[y*w+x] = uint16(min(r, last))
+			out[y*w+x] = uint16(min(float32(math.Sqrt(float64(dx*dx+dy*dy)))+0.5, last))
 		}
 	}
 	return out
 }
 
+// radialAngles directions are enough for a median that a few marks do not move.
+const radialAngles = 240
+
 // fitRadial sets F and its scatter from y - L on circles of every radius. From
-// the second round on masked pixels are left out where enough remain.
-func (m *faceModel) fitRadial(y *planes, mask []bool, round int) {
+// the second round on pixels that the model did not explain are left out where
+// enough remain.
+func (m *faceModel) fitRadial(y *planes, round int) {
+	var unit [radialAngles][2]float64
+	for k := range unit {
+		unit[k][1], unit[k][0] = math.Sincos(2 * math.Pi * float64(k) / radialAngles)
+	}
 	last := len(m.radial[0]) - 1
 	var all, clear [3][]float32
-	for r := 0; r <= last; r++ {
+	for r := range last + 1 {
 		for c := range 3 {
 			all[c], clear[c] = all[c][:0], clear[c][:0]
 		}
-		n := max(8, min(int(2*math.Pi*float64(r)), 720))
-		radius := float64(r)
-		seen := 0
-		for k := range n {
+		stride := max(1, radialAngles/max(8, int(2*math.Pi*float64(r))))
+		for k := 0; k < radialAngles; k += stride {
+			radius := float64(r)
 			if r == last { // beyond the face: the margin just outside
 				radius = m.edgePx + 3 + float64(k%5)
 			}
-			s, cs := math.Sincos(2 * math.Pi * float64(k) / float64(n))
-			px := int(math.Round(m.centre.X + radius*cs))
-			py := int(math.Round(m.centre.Y + radius*s))
-			if px < 0 || py < 0 || px >= y.w || py >= y.h {
+			px, py := int(m.centre.X+radius*unit[k][0]+0.5), int(m.centre.Y+radius*unit[k][1]+0.5)
+			if px < 0 || py < 0 || px >= y.w || py >= y.h || !y.ok[py*y.w+px] {
 				continue
 			}
-			i := py*y.w + px
-			if !y.ok[i] {
-				continue
-			}
-			seen++
+			var v [3]float32
 			for c := range 3 {
-				v := y.ch[c][i] - m.light.ch[c][i]
-				all[c] = append(all[c], v)
-				if round > 0 && !mask[i] {
-					clear[c] = append(clear[c], v)
+				v[c] = y.ch[c][py*y.w+px] - m.light.near(c, px, py)
+				all[c] = append(all[c], v[c])
+			}
+			if round > 0 && !m.stray(v, r) {
+				for c := range 3 {
+					clear[c] = append(clear[c], v[c])
 				}
 			}
 		}
-		if seen < n/8 { // mostly out of the photo: go on as inside
+		seen := len(all[0])
+		if seen*stride < radialAngles/8 { // mostly out of the photo: go on as inside
 			if r > 0 {
 				for c := range 3 {
 					m.radial[c][r], m.spread[c][r] = m.radial[c][r-1], m.spread[c][r-1]
@@ -186,10 +182,7 @@ func (m *faceModel) fitRadial(y *planes, mask []bool, round int) {
 			if len(clear[c]) > seen/4 {
 				v = clear[c]
 			}
-			lit := float32(0)
-			if c == 0 && round == 0 {
-				lit = selectKth(v, len(v)*7/10)
-			}
+			lit := selectKth(v, len(v)*7/10)
 			m.radial[c][r], m.spread[c][r] = medianMAD(v)
 			if c == 0 && round == 0 {
 				// Before the light is known the lit part of a circle is the better guess:
@@ -199,6 +192,19 @@ func (m *faceModel) fitRadial(y *planes, mask []bool, round int) {
 		}
 	}
 	m.distrustCentre(y)
+}
+
+// stray reports whether y - L = v is not explained by F at radius index r; a change
+// of brightness alone that a shadow could make does not count.
+func (m *faceModel) stray(v [3]float32, r int) bool {
+	b := v[0] - m.radial[0][r]
+	c1 := (v[1] - m.radial[1][r]) / (2 * max(m.spread[1][r], 0.02))
+	c2 := (v[2] - m.radial[2][r]) / (2 * max(m.spread[2][r], 0.02))
+	q := c1*c1 + c2*c2
+	if b < -1.35 || b > 0.45 {
+		q += b * b / 0.01
+	}
+	return q > 16
 }
 
 // distrustCentre replaces F near the centre where marks, not the face, may rule
@@ -260,8 +266,8 @@ func (m *faceModel) share(y *planes, r int, v [3]float32) float64 {
 		}
 		i := py*y.w + px
 		seen++
-		l := m.light
-		if abs32(y.ch[0][i]-l.ch[0][i]-v[0]) < 0.4 && abs32(y.ch[1][i]-l.ch[1][i]-v[1]) < 0.3 && abs32(y.ch[2][i]-l.ch[2][i]-v[2]) < 0.3 {
+		d := func(c int) float32 { return abs32(y.ch[c][i] - m.light.near(c, px, py) - v[c]) }
+		if d(0) < 0.4 && d(1) < 0.3 && d(2) < 0.3 {
 			like++
 		}
 	}
@@ -269,142 +275,6 @@ func (m *faceModel) share(y *planes, r int, v [3]float32) float64 {
 		return 0
 	}
 	return float64(like) / float64(seen)
-}
-
-// maskMarks marks pixels the model does not explain; a change of brightness alone
-// that a shadow could make does not count.
-func (m *faceModel) maskMarks(mask []bool, index []uint16) {
-	e := m.residual
-	for i, r := range index {
-		mask[i] = e.ok[i] && unexplained(e.ch[0][i], e.ch[1][i], e.ch[2][i],
-			m.spread[0][r], m.spread[1][r], m.spread[2][r]) > 16
-	}
-}
-
-// unexplained returns the squared distance, in standard deviations, of a residual
-// from what light and noise can do.
-func unexplained(b, c1, c2, sb, s1, s2 float32) float32 {
-	s1, s2 = max(s1, 0.02), max(s2, 0.02)
-	u, v := c1/(2*s1), c2/(2*s2)
-	q := u*u + v*v
-	if b < -1.35 || b > 0.45 {
-		q += b * b / 0.01
-	}
-	return q
-}
-
-// addLight adds to L the local median of the residual of unmasked pixels.
-func (m *faceModel) addLight(mask []bool, markPx float64) {
-	e := m.residual
-	step := max(1, int(markPx/5))
-	gw, gh := (e.w+step-1)/step, (e.h+step-1)/step
-	window := 2*int(1.6*markPx/float64(step)) + 1
-	window = min(window, 101)
-	for c := range 3 {
-		g := coarseMedian(e, c, mask, step, gw, gh, window)
-		spread(m.light.ch[c], e.w, e.h, g, gw, gh, step)
-	}
-}
-
-// lightStep is the resolution of the 8-bit raster the light is smoothed in, in
-// log units.
-const lightStep = 1.0 / 50
-
-// coarseMedian averages the unmasked pixels of channel c over blocks of step
-// pixels, fills blocks that have none from around, and takes the running median.
-func coarseMedian(e *planes, c int, mask []bool, step, gw, gh, window int) []float32 {
-	sum := make([]float32, gw*gh)
-	num := make([]float32, gw*gh)
-	src := e.ch[c]
-	for y := range e.h {
-		row := (y / step) * gw
-		for x := range e.w {
-			if i := y*e.w + x; e.ok[i] && !mask[i] {
-				sum[row+x/step] += src[i]
-				num[row+x/step]++
-			}
-		}
-	}
-	half := float32(step*step) / 2
-	sums, nums := newMat32(sum, gw, gh), newMat32(num, gw, gh)
-	defer sums.Close()
-	defer nums.Close()
-	wide := 2*window + 1
-	gocv.BoxFilter(sums, &sums, -1, image.Pt(wide, wide))
-	gocv.BoxFilter(nums, &nums, -1, image.Pt(wide, wide))
-	ws, err1 := sums.DataPtrFloat32()
-	wn, err2 := nums.DataPtrFloat32()
-	q := make([]byte, gw*gh)
-	for i := range q {
-		v := float32(0)
-		switch {
-		case num[i] >= half:
-			v = sum[i] / num[i]
-		case err1 == nil && err2 == nil && wn[i] > 0.02:
-			v = ws[i] / wn[i]
-		}
-		q[i] = byte(max(0, min(255, 128.5+v/lightStep)))
-	}
-	m, err := gocv.NewMatFromBytes(gh, gw, gocv.MatTypeCV8U, q)
-	out := make([]float32, gw*gh)
-	if err != nil {
-		return out
-	}
-	defer m.Close()
-	med := gocv.NewMat()
-	defer med.Close()
-	gocv.MedianBlur(m, &med, window)
-	soft := gocv.NewMat()
-	defer soft.Close()
-	med.ConvertTo(&soft, gocv.MatTypeCV32F)
-	gocv.BoxFilter(soft, &soft, -1, image.Pt(3, 3))
-	if v, err := soft.DataPtrFloat32(); err == nil {
-		for i := range out {
-			out[i] = (v[i] - 128) * lightStep
-		}
-	}
-	return out
-}
-
-// newMat32 returns an owned one-channel float Mat holding a copy of v.
-func newMat32(v []float32, w, h int) gocv.Mat {
-	m := gocv.NewMatWithSize(h, w, gocv.MatTypeCV32F)
-	if d, err := m.DataPtrFloat32(); err == nil {
-		copy(d, v)
-	}
-	return m
-}
-
-// spread adds the coarse raster g, whose cells are step pixels wide, to dst by
-// linear interpolation.
-func spread(dst []float32, w, h int, g []float32, gw, gh, step int) {
-	inv := 1 / float32(step)
-	offset := float32(step-1) / 2
-	xs := make([]int, w)
-	fx := make([]float32, w)
-	for x := range w {
-		t := (float32(x) - offset) * inv
-		i := max(0, min(int(math.Floor(float64(t))), gw-2))
-		xs[x], fx[x] = i, max(0, min(1, t-float32(i)))
-	}
-	if gw < 2 || gh < 2 {
-		for i := range dst {
-			dst[i] += g[0]
-		}
-		return
-	}
-	for y := range h {
-		t := (float32(y) - offset) * inv
-		j := max(0, min(int(math.Floor(float64(t))), gh-2))
-		fy := max(0, min(1, t-float32(j)))
-		a, b := g[j*gw:(j+1)*gw], g[(j+1)*gw:(j+2)*gw]
-		for x := range w {
-			i, f := xs[x], fx[x]
-			top := a[i] + f*(a[i+1]-a[i])
-			low := b[i] + f*(b[i+1]-b[i])
-			dst[y*w+x] += top + fy*(low-top)
-		}
-	}
 }
 
 // medianMAD returns the median and the robust standard deviation (1.4826 times

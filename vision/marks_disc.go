@@ -2,299 +2,238 @@ package vision
 
 import (
 	"math"
-	"sort"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r2"
 )
 
-// Discs are found by explanation. For a class k every pixel x carries evidence
-//
-//	w_k(x) = misfit of the ground - misfit of the class, clipped to ±maxEvidence,
-//
-// and a set of discs earns the evidence of every pixel its union covers, less a
-// price per disc. Covering bare ground costs, hidden parts under another colour
-// are neutral, pixels covered twice count once: so overlapping discs are counted
-// by what the visible outline needs, with the known radius deciding.
-
-// maxEvidence clips the evidence of one pixel.
-const maxEvidence = 4
-
-// disc is a disc hypothesis on the raster, in pixels.
+// disc is a sticker hypothesis, measured in the full-resolution photo.
 type disc struct {
-	x, y, r float64
-	class   int
-	gain    float64 // evidence nobody else explains
+	pos       r2.Vec  // mm
+	nominalMM float64 // radius it was looked for with
+	radius    float64 // mm, of the rim
+	votes     float64
+	inside    rgb        // colour of its uncovered inner part, linear light
+	uneven    float64    // robust sd of that, log units
+	rays      []ray      // about pos
+	cov       [3]float64 // xx, xy, yy of pos, mm²
+	sd        float64    // of the rim points about the circle, mm
+	fitted    bool
+	tol       float64 // a rim point so near the circle is on it, mm
+
+	on, against, hidden int     // rays with a rim, without one, and under other discs
+	step                rimStep // across the rim
+	group               int     // of its colour, -1 for none
+	kin                 float64 // distance from that colour
+	chance              float64 // that this is a sticker
 }
 
-// evidence is w_k for one class.
-type evidence struct {
-	w, h int
-	v    []float32
-}
+// seen is the number of rays in the photo.
+func (d *disc) seen() int { return d.on + d.against + d.hidden }
 
-// stencil is a soft-edged disc on the raster: visit calls f with the index and
-// the coverage of every pixel that the disc touches.
-func visit(w, h int, cx, cy, r float64, f func(i int, cover float32)) {
-	y0, y1 := max(0, int(math.Floor(cy-r-0.5))), min(h-1, int(math.Ceil(cy+r+0.5)))
-	for y := y0; y <= y1; y++ {
-		dy := float64(y) - cy
-		reach := (r+0.5)*(r+0.5) - dy*dy
-		if reach <= 0 {
-			continue
-		}
-		half := math.Sqrt(reach)
-		x0, x1 := max(0, int(math.Ceil(cx-half))), min(w-1, int(math.Floor(cx+half)))
-		inner := r - 0.5
-		for x := x0; x <= x1; x++ {
-			dx := float64(x) - cx
-			d2 := dx*dx + dy*dy
-			c := float32(1)
-			if inner <= 0 || d2 > inner*inner {
-				c = float32(max(0, r+0.5-math.Sqrt(d2)))
-			}
-			f(y*w+x, c)
-		}
-	}
-}
+// support is the share of the visible rim that was found.
+func (d *disc) support() float64 { return float64(d.on) / float64(max(1, d.on+d.against)) }
 
-// finder places discs of one class.
-type finder struct {
-	e     *evidence
-	cover []float32 // how much of each pixel accepted discs cover, as a sum
-	discs []disc
-	price float64 // least gain of a disc
-	// Beyond farPx of (cx, cy) a seed must promise half a disc: scenery there.
-	cx, cy, farPx float64
-	class         int
-}
+// visible is the share of the rim that no other disc hides.
+func (d *disc) visible() float64 { return float64(d.on+d.against) / float64(max(1, d.seen())) }
 
-// gainOf returns the evidence a disc at (x, y) would add to the present cover.
-func (f *finder) gainOf(x, y, r float64) float64 {
-	g := float32(0)
-	visit(f.e.w, f.e.h, x, y, r, func(i int, c float32) {
-		if free := 1 - f.cover[i]; free > 0 {
-			g += f.e.v[i] * min(c, free)
-		}
-	})
-	return float64(g)
-}
-
-func (f *finder) put(d disc, sign float32) {
-	visit(f.e.w, f.e.h, d.x, d.y, d.r, func(i int, c float32) { f.cover[i] += sign * c })
-}
-
-// polish moves each disc to where it earns most given the others, until nothing
-// moves or the rounds are over, and drops those that do not earn their price.
-func (f *finder) polish(rounds int, only func(d disc) bool) {
-	for round := range rounds {
-		moved := false
-		for k := 0; k < len(f.discs); k++ {
-			d := f.discs[k]
-			if only != nil && !only(d) {
-				continue
-			}
-			f.put(d, -1)
-			best := f.gainOf(d.x, d.y, d.r)
-			start := d
-			for _, step := range []float64{d.r / 3, d.r / 8, 0.5, 0.25} {
-				if round > 0 && step > d.r/4 {
-					continue
-				}
-				for improved := true; improved; {
-					improved = false
-					from := d
-					for _, o := range [8][2]float64{{1, 0}, {-1, 0}, {0, 1}, {0, -1}, {1, 1}, {1, -1}, {-1, 1}, {-1, -1}} {
-						if g := f.gainOf(from.x+o[0]*step, from.y+o[1]*step, d.r); g > best+1e-3 {
-							best, d.x, d.y, improved = g, from.x+o[0]*step, from.y+o[1]*step, true
-						}
-					}
-				}
-			}
-			d.gain = best
-			if best < f.price {
-				f.discs = append(f.discs[:k], f.discs[k+1:]...)
-				k--
-				moved = true
-				continue
-			}
-			if math.Hypot(d.x-start.x, d.y-start.y) > 0.2 {
-				moved = true
-			}
-			f.discs[k] = d
-			f.put(d, 1)
-		}
-		if !moved {
+// look measures the rim of d in the light of the discs chosen so far and moves d
+// onto it.
+func (s *search) look(d *disc, chosen []*disc) {
+	lo, hi := s.rect.PxPerMM(d.pos)
+	perMM := math.Sqrt(lo * hi)
+	d.tol = max(0.06*d.nominalMM, 1.2/perMM)
+	near := s.neighbours(d, chosen)
+	start := d.pos
+	for range 3 {
+		s.interior(d, near)
+		d.rays = castRays(s.img, s.rect, d.pos, d.radius, d.inside)
+		move, ok := s.fitRim(d, near, start)
+		d.fitted = ok
+		d.tally(near)
+		d.chance = s.chanceOf(d)
+		if d.chance < hopeless || r2.Norm(move) < 0.1/perMM {
 			return
 		}
 	}
 }
 
-// grow adds discs greedily, best first, polishing the neighbourhood of each.
-func (f *finder) grow(r float64, limit int) {
-	e := f.e
-	stride := max(1, int(r/5))
-	type seed struct {
-		x, y int
-		gain float64
+// A disc with less than this chance is not looked at again on its own.
+const hopeless = 0.02
+
+// fitRim fits d to the edges its rays found and moves it; false when they fix no
+// circle near where d was looked for.
+func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bool) {
+	rim := rimOf(d, near)
+	if 4*len(rim.angle) < raysPerDisc {
+		return move, false
 	}
-	var seeds []seed
-	all, positive := e.integrals()
-	box, inner := int(math.Ceil(r)), int(r*math.Sqrt2/2)
-	for y := stride; y < e.h-stride; y += stride {
-		for x := stride; x < e.w-stride; x += stride {
-			i := y*e.w + x
-			if s := e.v[i] + e.v[i-1] + e.v[i+1] + e.v[i-e.w] + e.v[i+e.w]; s > 1.5 {
-				least := 0.5 * f.price
-				dx, dy := float64(x)-f.cx, float64(y)-f.cy
-				far := dx*dx+dy*dy > f.farPx*f.farPx
-				if far {
-					least = 0.5 * maxEvidence * math.Pi * r * r
-				}
-				// A disc earns no more than all that speaks for it in its square.
-				if boxSum(positive, e.w, e.h, x, y, box) < least || (far && boxSum(all, e.w, e.h, x, y, inner) < 5*r*r) {
-					continue
-				}
-				// Scenery of a sticker's colour goes on where a disc would end.
-				if far && boxSum(positive, e.w, e.h, x, y, 2*box) > 0.4*maxEvidence*float64(16*box*box) {
-					continue
-				}
-				if g := f.gainOf(float64(x), float64(y), r); g > least {
-					seeds = append(seeds, seed{x, y, g})
-				}
-			}
-		}
+	fixed := s.rimOf(d.nominalMM)
+	if fixed == 0 && len(rim.angle) < raysPerDisc*7/10 {
+		fixed = d.nominalMM
 	}
-	for len(seeds) > 0 && len(f.discs) < limit {
-		best := 0
-		for i := range seeds {
-			if seeds[i].gain > seeds[best].gain {
-				best = i
-			}
-		}
-		s := seeds[best]
-		d := disc{x: float64(s.x), y: float64(s.y), r: r, class: f.class, gain: s.gain}
-		f.discs = append(f.discs, d)
-		f.put(d, 1)
-		near := func(o disc) bool { return math.Hypot(o.x-d.x, o.y-d.y) < 3*r }
-		before := len(f.discs)
-		f.polish(4, near)
-		added := len(f.discs) == before
-		rest := seeds[:0]
-		for i, t := range seeds {
-			if math.Hypot(float64(t.x)-d.x, float64(t.y)-d.y) < 4*r {
-				if i == best && !added {
-					continue
-				}
-				t.gain = f.gainOf(float64(t.x), float64(t.y), r)
-				if t.gain < 0.5*f.price {
-					continue
-				}
-				if i == best {
-					continue
-				}
-			}
-			rest = append(rest, t)
-		}
-		seeds = rest
+	move, radius, cov, sd, ok := fitCircle(rim, fixed, d.radius, d.tol)
+	pos := r2.Add(d.pos, move)
+	if !ok || r2.Norm(r2.Sub(pos, start)) > 0.5*d.nominalMM || math.Abs(radius-d.nominalMM) > 0.14*d.nominalMM {
+		return move, false
 	}
-	f.polish(3, nil)
+	d.radius, d.cov, d.sd = radius, cov, sd
+	d.shift(move)
+	return move, true
 }
 
-// integrals returns the summed-area tables of the evidence and of its positive
-// part, of size (w+1) x (h+1).
-func (e *evidence) integrals() (all, positive []float64) {
-	n := e.w + 1
-	all, positive = make([]float64, n*(e.h+1)), make([]float64, n*(e.h+1))
-	for y := range e.h {
-		var a, p float64
-		for x := range e.w {
-			v := float64(e.v[y*e.w+x])
-			a += v
-			p += max(0, v)
-			i := (y+1)*n + x + 1
-			all[i], positive[i] = all[i-n]+a, positive[i-n]+p
+// shift moves d and refers its rays to the new centre, to first order.
+func (d *disc) shift(move r2.Vec) {
+	d.pos = r2.Add(d.pos, move)
+	for i := range d.rays {
+		r := &d.rays[i]
+		sin, cos := math.Sincos(r.angle)
+		r.at -= move.X*cos + move.Y*sin
+	}
+}
+
+// neighbours returns those of ds, other than d, that can touch d.
+func (s *search) neighbours(d *disc, ds []*disc) (near []*disc) {
+	for _, o := range ds {
+		if o != d && r2.Norm(r2.Sub(o.pos, d.pos)) < 1.2*o.radius+1.6*d.radius {
+			near = append(near, o)
 		}
 	}
-	return all, positive
+	return near
 }
 
-// boxSum returns the sum over the square of half-width half about (x, y).
-func boxSum(t []float64, w, h, x, y, half int) float64 {
-	x0, x1 := max(0, x-half), min(w, x+half+1)
-	y0, y1 := max(0, y-half), min(h, y+half+1)
-	n := w + 1
-	return t[y1*n+x1] - t[y0*n+x1] - t[y1*n+x0] + t[y0*n+x0]
+// meets tells how the rim point of d at angle a lies to other discs: on the rim of
+// one, so that an edge there may be the other's, or under one.
+func (d *disc) meets(a float64, others []*disc) (rim, under bool) {
+	sin, cos := math.Sincos(a)
+	p := r2.Add(d.pos, r2.Vec{X: d.radius * cos, Y: d.radius * sin})
+	for _, o := range others {
+		q := r2.Norm(r2.Sub(p, o.pos)) / o.radius
+		rim = rim || math.Abs(q-1) < 0.12
+		under = under || q < 1
+	}
+	return rim, under
 }
 
-// learnRadius returns the radius of discs of the class from its isolated round
-// blobs in the evidence, between lo and hi pixels; 0 when there is none.
-func learnRadius(e *evidence, lo, hi float64) float64 {
-	var rs []float64
-	for _, b := range blobs(e, func(v float32) bool { return v > 0 }) {
-		r := math.Sqrt(float64(b.area) / math.Pi)
-		wd, ht := float64(b.x1-b.x0+1), float64(b.y1-b.y0+1)
-		fill := float64(b.area) / (math.Pi / 4 * wd * ht)
-		if r < lo || r > hi || math.Abs(wd-ht) > 0.12*(wd+ht)/2+1.5 || fill < 0.93 || fill > 1.12 {
+// tally counts what the rays of d say and measures the step across its rim.
+func (d *disc) tally(near []*disc) {
+	d.on, d.against, d.hidden = 0, 0, 0
+	var rim []ray
+	for _, r := range d.rays {
+		if !r.seen {
 			continue
 		}
-		rs = append(rs, r)
-	}
-	if len(rs) == 0 {
-		return 0
-	}
-	// The densest radius: stacks of overlapping discs look larger, never smaller.
-	sort.Float64s(rs)
-	best, bestN := 0.0, 0
-	for i := range rs {
-		n, s := 0, 0.0
-		for _, r := range rs[i:] {
-			if r < 1.08*rs[i]+0.3 {
-				n++
-				s += r
-			}
-		}
-		if n > bestN {
-			best, bestN = s/float64(n), n
+		onRim, under := d.meets(r.angle, near)
+		on := r.edge && math.Abs(r.at-d.radius) < d.tol
+		switch {
+		case onRim, under && !on:
+			d.hidden++
+		case on:
+			d.on++
+			rim = append(rim, r)
+		default:
+			d.against++
 		}
 	}
-	return best
+	d.step = stepOf(rim)
 }
 
-// blob is a connected set of pixels.
-type blob struct {
-	area           int
-	x0, y0, x1, y1 int
-	first          int
-}
-
-// blobs returns the 4-connected sets of pixels that satisfy in, with at least
-// six pixels.
-func blobs(e *evidence, in func(v float32) bool) []blob {
-	seen := make([]bool, len(e.v))
-	var out []blob
-	var stack []int
-	for s := range e.v {
-		if seen[s] || !in(e.v[s]) {
+// interior sets the colour of the part of d that no neighbour covers.
+func (s *search) interior(d *disc, near []*disc) {
+	var free, all []rgb
+	for q := range 48 { // a sunflower pattern over the inner three quarters
+		rho := 0.75 * d.radius * math.Sqrt((float64(q)+0.5)/48)
+		sin, cos := math.Sincos(2.399963 * float64(q))
+		p := r2.Add(d.pos, r2.Vec{X: rho * cos, Y: rho * sin})
+		c, ok := sampleRGB(s.img, s.rect.ToPhoto(p))
+		if !ok {
 			continue
 		}
-		b := blob{x0: e.w, y0: e.h, x1: -1, y1: -1, first: s}
-		stack = append(stack[:0], s)
-		seen[s] = true
-		for len(stack) > 0 {
-			i := stack[len(stack)-1]
-			stack = stack[:len(stack)-1]
-			x, y := i%e.w, i/e.w
-			b.area++
-			b.x0, b.x1, b.y0, b.y1 = min(b.x0, x), max(b.x1, x), min(b.y0, y), max(b.y1, y)
-			for _, n := range [4]int{i - 1, i + 1, i - e.w, i + e.w} {
-				if n < 0 || n >= len(e.v) || (n == i-1 && x == 0) || (n == i+1 && x == e.w-1) || seen[n] || !in(e.v[n]) {
-					continue
-				}
-				seen[n] = true
-				stack = append(stack, n)
-			}
-		}
-		if b.area >= 6 {
-			out = append(out, b)
+		all = append(all, c)
+		if !slices.ContainsFunc(near, func(o *disc) bool { return r2.Norm(r2.Sub(p, o.pos)) < 1.05*o.radius }) {
+			free = append(free, c)
 		}
 	}
-	return out
+	if len(free) < 6 {
+		free = all
+	}
+	d.inside, d.uneven = middle(free)
+}
+
+// middle returns the median per channel and the robust sd in opponent colour.
+func middle(cs []rgb) (median rgb, sd float64) {
+	if len(cs) == 0 {
+		return median, 0
+	}
+	var lin, log [3][]float32
+	for _, c := range cs {
+		o := opponentOf(c)
+		for k := range 3 {
+			lin[k], log[k] = append(lin[k], c[k]), append(log[k], o[k])
+		}
+	}
+	for k := range 3 {
+		median[k] = selectKth(lin[k], len(cs)/2)
+		_, v := medianMAD(log[k])
+		sd = math.Hypot(sd, float64(v))
+	}
+	return median, sd
+}
+
+// choose takes discs greedily, the most certain first, each judged in the light of
+// those already chosen.
+func (s *search) choose(all []*disc, least float64) (chosen []*disc) {
+	rest := slices.Clone(all)
+	for _, d := range rest {
+		if d.chance >= hopeless {
+			s.look(d, nil)
+		}
+	}
+	for len(rest) > 0 {
+		b := slices.MaxFunc(rest, func(a, b *disc) int {
+			if a.chance < b.chance {
+				return -1
+			}
+			return 1
+		})
+		if b.chance < least {
+			break
+		}
+		chosen = append(chosen, b)
+		rest = slices.DeleteFunc(rest, func(d *disc) bool {
+			dist := r2.Norm(r2.Sub(d.pos, b.pos))
+			if d != b && dist >= 0.3*b.radius && dist < 1.3*(b.radius+d.radius) {
+				s.look(d, chosen)
+				dist = r2.Norm(r2.Sub(d.pos, b.pos))
+			}
+			return dist < 0.3*b.radius
+		})
+	}
+	return s.keepCertain(chosen, least)
+}
+
+// keepCertain judges the chosen discs in the light of each other and drops, the
+// least certain first, those that do not stand.
+func (s *search) keepCertain(chosen []*disc, least float64) []*disc {
+	for _, d := range chosen {
+		if len(s.neighbours(d, chosen)) > 0 {
+			s.look(d, chosen)
+		}
+	}
+	for {
+		worst := -1
+		for i, d := range chosen {
+			if d.chance < least && (worst < 0 || d.chance < chosen[worst].chance) {
+				worst = i
+			}
+		}
+		if worst < 0 {
+			return chosen
+		}
+		d := chosen[worst]
+		chosen = slices.Delete(chosen, worst, worst+1)
+		for _, o := range s.neighbours(d, chosen) {
+			s.look(o, chosen)
+		}
+	}
 }

@@ -14,138 +14,160 @@ import (
 // of colour from outside to inside; the edge is where the projection has half the
 // step, by the area under it, which neither blur nor noise shifts.
 
-// rim is what the rays of one disc found.
-type rim struct {
-	angle, radius []float64 // edge points, polar about the disc's present centre, mm
-	weight        []float64
-	rays          int // rays cast
-	seen          int // rays inside the photo
-	clean         int // rays with a clean edge
-	contrast      float64
+// ray is what one direction from the centre of a disc shows of its rim.
+type ray struct {
+	angle  float64
+	seen   bool    // it lies in the photo
+	edge   bool    // it crosses one step from the disc's own colour to another
+	at     float64 // distance of the step from the centre, mm
+	weight float64
+	in, ex rgb // levels on either side, linear light
 }
 
-// castRays looks for the edge of a disc of radius r mm at centre c along n rays.
-// inside is the disc's own colour in linear light.
-func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, n int, inside [3]float32) rim {
+// raysPerDisc rays are cast for each disc.
+const raysPerDisc = 96
+
+// castRays looks for the rim of a disc of radius r mm at centre c. inside is the
+// disc's own colour.
+func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, inside rgb) []ray {
 	lo, hi := rect.PxPerMM(c)
 	perMM := math.Sqrt(lo * hi)
 	// The rays reach far enough to see both levels beyond the blur of the photo.
 	half := math.Min(0.6*r, math.Max(0.28*r, 4.5/perMM))
-	steps := int(math.Ceil(2 * half * perMM / 0.5))
-	steps = max(12, min(steps, 64))
-	dr := 2 * half / float64(steps)
-	out := rim{rays: n}
-	profile := make([][3]float32, steps+1)
-	v := make([]float32, steps+1)
-	for k := range n {
-		a := 2 * math.Pi * (float64(k) + 0.5) / float64(n)
-		s, cs := math.Sincos(a)
-		u := r2.Vec{X: cs, Y: s}
-		p0 := rect.ToPhoto(r2.Add(c, r2.Scale(r-half, u)))
-		p1 := rect.ToPhoto(r2.Add(c, r2.Scale(r+half, u)))
-		d := p1.Sub(p0).Scale(1 / float64(steps))
-		good := true
+	steps := max(12, min(int(math.Ceil(2*half*perMM/0.5)), 64))
+	n := steps + 1
+	rays := make([]ray, raysPerDisc)
+	samples := make([]rgb, raysPerDisc*n)
+	for k := range rays {
+		a := 2 * math.Pi * (float64(k) + 0.5) / raysPerDisc
+		sin, cos := math.Sincos(a)
+		u := r2.Vec{X: cos, Y: sin}
+		p := rect.ToPhoto(r2.Add(c, r2.Scale(r-half, u)))
+		d := rect.ToPhoto(r2.Add(c, r2.Scale(r+half, u))).Sub(p).Scale(1 / float64(steps))
+		rays[k] = ray{angle: a, seen: true}
+		for i := range n {
+			v, ok := sampleRGB(img, p.Add(d.Scale(float64(i))))
+			samples[k*n+i] = v
+			rays[k].seen = rays[k].seen && ok
+		}
+	}
+	profile := make([]rgb, n)
+	for k := range rays {
+		prev, next := (k+raysPerDisc-1)%raysPerDisc, (k+1)%raysPerDisc
+		if !rays[k].seen || !rays[prev].seen || !rays[next].seen {
+			continue
+		}
+		// Averaging along the rim spares the step and halves the noise.
 		for i := range profile {
-			var ok bool
-			profile[i], ok = sampleRGB(img, p0.Add(d.Scale(float64(i))))
-			good = good && ok
-		}
-		if !good {
-			continue
-		}
-		out.seen++
-		// levels: outside from the last fifth, inside from the first fifth
-		m := max(2, (steps+1)/5)
-		var in, ex [3]float32
-		for i := range m {
+			a, b, c := samples[prev*n+i], samples[k*n+i], samples[next*n+i]
 			for q := range 3 {
-				in[q] += profile[i][q] / float32(m)
-				ex[q] += profile[steps-i][q] / float32(m)
+				profile[i][q] = (a[q] + b[q] + c[q]) / 3
 			}
 		}
-		// direction of the change, without its part along the outside colour where
-		// what is left is strong: a contact shadow only scales the outside colour
-		var dir [3]float32
-		var full, along, ee float32
-		for q := range 3 {
-			dir[q] = in[q] - ex[q]
-			full += dir[q] * dir[q]
-			along += dir[q] * ex[q]
-			ee += ex[q] * ex[q]
-		}
-		if full < 1e-6 {
-			continue
-		}
-		if ee > 1e-6 {
-			var perp [3]float32
-			var pp float32
-			for q := range 3 {
-				perp[q] = dir[q] - along/ee*ex[q]
-				pp += perp[q] * perp[q]
-			}
-			if pp > shadowFree*full {
-				dir, full = perp, pp
-			}
-		}
-		var norm float32
-		for q := range 3 {
-			norm += dir[q] * (in[q] - ex[q])
-		}
-		// the inside level must be the disc's own colour
-		var off float32
-		for q := range 3 {
-			t := in[q] - inside[q]
-			off += t * t
-		}
-		if off > 0.15*(full+0.02) && off > 0.004 {
-			continue
-		}
-		area := float32(0)
-		for i := range v {
-			t := float32(0)
-			for q := range 3 {
-				t += dir[q] * (profile[i][q] - ex[q])
-			}
-			v[i] = t / norm
-			w := float32(1)
-			if i == 0 || i == steps {
-				w = 0.5
-			}
-			area += w * v[i]
-		}
-		edge := float64(area) * dr // from the inner end
-		if edge < 0.15*half || edge > 1.85*half {
-			continue
-		}
-		// the profile must be one step: compare with an ideal one, allowing for the
-		// noise that the two plateaus show
-		var nv float32
-		for i := range m {
-			a, b := v[i]-1, v[steps-i]
-			nv += (a*a + b*b) / float32(2*m)
-		}
-		bad := float32(0)
-		blur := 1.6 / perMM
-		for i := range v {
-			t := (edge - float64(i)*dr) / blur
-			ideal := float32(max(0, min(1, 0.5+0.5*t)))
-			d := v[i] - ideal
-			bad += d * d
-		}
-		bad /= float32(len(v))
-		if bad > 0.03+2*min(nv, 0.1) {
-			continue
-		}
-		out.clean++
-		out.contrast += math.Sqrt(float64(norm))
-		out.angle = append(out.angle, a)
-		out.radius = append(out.radius, r-half+edge)
-		out.weight = append(out.weight, 1/(0.002+float64(bad)))
+		findStep(&rays[k], profile, inside, r-half, 2*half/float64(steps), 1.6/perMM)
 	}
-	if out.clean > 0 {
-		out.contrast /= float64(out.clean)
+	return rays
+}
+
+// findStep sets the ray's edge from the profile of colours along it, which starts
+// first mm from the centre and has a sample every dr mm. blur is the width in mm
+// over which a sharp edge is spread.
+func findStep(r *ray, profile []rgb, inside rgb, first, dr, blur float64) {
+	steps := len(profile) - 1
+	length := float64(steps) * dr
+	m := max(2, len(profile)/5)
+	for i := range m {
+		for q := range 3 {
+			r.in[q] += profile[i][q] / float32(m)
+			r.ex[q] += profile[steps-i][q] / float32(m)
+		}
 	}
-	return out
+	dir, full := stepDirection(r.in, r.ex)
+	if full < 1e-6 {
+		return
+	}
+	// The inside level must be the disc's own colour.
+	off := float32(0)
+	for q := range 3 {
+		t := r.in[q] - inside[q]
+		off += t * t
+	}
+	if off > 0.15*(full+0.02) && off > 0.004 {
+		return
+	}
+	v := make([]float32, len(profile))
+	norm := dir.dot(rgb{r.in[0] - r.ex[0], r.in[1] - r.ex[1], r.in[2] - r.ex[2]})
+	area := float32(0)
+	for i, p := range profile {
+		v[i] = dir.dot(rgb{p[0] - r.ex[0], p[1] - r.ex[1], p[2] - r.ex[2]}) / norm
+		if i == 0 || i == steps {
+			area += v[i] / 2
+		} else {
+			area += v[i]
+		}
+	}
+	edge := float64(area) * dr
+	if edge < 0.075*length || edge > 0.925*length {
+		return
+	}
+	// The profile must be one step: compare with an ideal one, allowing for the noise
+	// that the two plateaus show.
+	noise := float32(0)
+	for i := range m {
+		a, b := v[i]-1, v[steps-i]
+		noise += (a*a + b*b) / float32(2*m)
+	}
+	bad := float32(0)
+	for i := range v {
+		ideal := float32(max(0, min(1, 0.5+0.5*(edge-float64(i)*dr)/blur)))
+		bad += (v[i] - ideal) * (v[i] - ideal) / float32(len(v))
+	}
+	if bad > 0.03+2*min(noise, 0.1) {
+		return
+	}
+	r.edge = true
+	r.at = first + edge
+	r.weight = 1 / (0.002 + float64(bad))
+}
+
+// stepDirection returns the change of colour from ex to in, and its square: without
+// its part along ex where what is left is strong, since a contact shadow only scales
+// the outside colour.
+func stepDirection(in, ex rgb) (dir rgb, full float32) {
+	for q := range 3 {
+		dir[q] = in[q] - ex[q]
+	}
+	full = dir.dot(dir)
+	ee := ex.dot(ex)
+	if ee < 1e-6 {
+		return dir, full
+	}
+	k := dir.dot(ex) / ee
+	perp := rgb{dir[0] - k*ex[0], dir[1] - k*ex[1], dir[2] - k*ex[2]}
+	if p := perp.dot(perp); p > shadowFree*full {
+		return perp, p
+	}
+	return dir, full
+}
+
+// rim holds points of a disc's rim, polar about its present centre, mm.
+type rim struct {
+	angle, radius, weight []float64
+}
+
+// rimOf returns the edges that the rays of d found, but for those that may be
+// another disc's.
+func rimOf(d *disc, near []*disc) (m rim) {
+	for _, r := range d.rays {
+		if !r.edge {
+			continue
+		}
+		if onRim, _ := d.meets(r.angle, near); onRim {
+			continue
+		}
+		m.angle, m.radius, m.weight = append(m.angle, r.angle), append(m.radius, r.at), append(m.weight, r.weight)
+	}
+	return m
 }
 
 // shadowFree is the share of the colour step, squared, that must be left after
@@ -155,12 +177,11 @@ const shadowFree = 0.12
 // fitCircle fits a circle to the rim by iteratively reweighted least squares
 // (Tukey's biweight on the distance to the circle, geometric Gauss-Newton). With
 // fixed > 0 the radius is held. It returns the centre's offset from the present
-// one, the radius, the covariance of the offset, the residual sd and the share of
-// rays on the circle.
-func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov [3]float64, sd, share float64, ok bool) {
+// one, the radius, the covariance of the offset and the residual sd.
+func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov [3]float64, sd float64, ok bool) {
 	n := len(m.angle)
 	if n < 6 {
-		return d, start, cov, 0, 0, false
+		return d, start, cov, 0, false
 	}
 	px, py := make([]float64, n), make([]float64, n)
 	for i := range n {
@@ -204,7 +225,7 @@ func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov 
 		}
 		step, good := solveSym3(a, g)
 		if !good {
-			return d, radius, cov, 0, 0, false
+			return d, radius, cov, 0, false
 		}
 		d.X -= step[0]
 		d.Y -= step[1]
@@ -219,12 +240,9 @@ func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov 
 			break
 		}
 	}
-	on, ss, ww := 0, 0.0, 0.0
+	ss, ww := 0.0, 0.0
 	for i := range n {
 		r := math.Hypot(px[i]-d.X, py[i]-d.Y) - radius
-		if math.Abs(r) < tol {
-			on++
-		}
 		if t := r / (4.7 * scale); t < 1 && t > -1 {
 			w := m.weight[i] * (1 - t*t) * (1 - t*t)
 			ss += w * r * r
@@ -232,16 +250,16 @@ func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov 
 		}
 	}
 	if ww == 0 {
-		return d, radius, cov, 0, 0, false
+		return d, radius, cov, 0, false
 	}
 	sd = math.Sqrt(ss / ww)
 	inv, good := invertSym3(a)
 	if !good {
-		return d, radius, cov, 0, 0, false
+		return d, radius, cov, 0, false
 	}
 	// unit weight: the mean weight times the residual variance
 	k := sd * sd * ww / float64(n)
-	return d, radius, [3]float64{inv[0][0] * k, inv[0][1] * k, inv[1][1] * k}, sd, float64(on) / float64(max(1, m.seen)), true
+	return d, radius, [3]float64{inv[0][0] * k, inv[0][1] * k, inv[1][1] * k}, sd, true
 }
 
 func solveSym3(a [3][3]float64, g [3]float64) (x [3]float64, ok bool) {

@@ -117,23 +117,6 @@ func TestLeafLight(t *testing.T) {
 	}
 }
 
-func TestStepLikeLight(t *testing.T) {
-	for _, c := range []struct {
-		step [3]float32 // ln brightness, ln R/G, ln B/G
-		want bool
-	}{
-		{[3]float32{0.5, 0, 0.01}, true},   // twice the light, less half a stop
-		{[3]float32{-1, 0.02, 0}, true},    // into shade
-		{[3]float32{0.5, 0, 0.15}, false},  // bluer
-		{[3]float32{2.5, 0, 0}, false},     // white on black: more than light does
-		{[3]float32{-2.5, 0.02, 0}, false}, // black on white
-	} {
-		if got := (rimStep{median: c.step}).likeLight(); got != c.want {
-			t.Errorf("step %v: like light %v, want %v", c.step, got, c.want)
-		}
-	}
-}
-
 func TestFlattenKeepsPlaces(t *testing.T) {
 	s := boardtest.Plain(800, 600)
 	s.Camera.Tilt = 0.5

@@ -17,6 +17,8 @@ var linear = func() (t [256]float32) {
 // rgb is a colour in linear light.
 type rgb [3]float32
 
+func (a rgb) dot(b rgb) float32 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
+
 // sampleRGB interpolates the photo bilinearly in linear light; false outside.
 func sampleRGB(img *image.NRGBA, p calib.Px) (c rgb, ok bool) {
 	w, h := img.Rect.Dx(), img.Rect.Dy()

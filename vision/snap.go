@@ -40,21 +40,21 @@ func Snap(img *image.NRGBA, rect *calib.Rectification, at calib.Px, radiusMM flo
 		return Snapped{}, false
 	}
 	lo, hi := rect.PxPerMM(from)
-	tol := 1.2 / math.Sqrt(lo*hi)
+	tol := max(0.06*radiusMM, 1.2/math.Sqrt(lo*hi))
 	var best Snapped
 	bestShare := snapShare
 	for _, start := range snapStarts {
-		c := snapFit{pos: r2.Add(from, r2.Scale(radiusMM, start)), radius: radiusMM}
-		if c.fit(img, rect, inside, radiusMM, hold, tol) && c.share > bestShare && r2.Norm(r2.Sub(c.pos, from)) < 1.05*c.radius {
-			best, bestShare = Snapped{Pos: c.pos, Photo: rect.ToPhoto(c.pos), CovMM2: c.cov, DiameterMM: 2 * c.radius}, c.share
+		d := disc{pos: r2.Add(from, r2.Scale(radiusMM, start)), nominalMM: radiusMM, radius: radiusMM, inside: inside, tol: tol}
+		if d.fitNear(img, rect, hold) && d.support() > bestShare && r2.Norm(r2.Sub(d.pos, from)) < 1.05*d.radius {
+			best, bestShare = Snapped{Pos: d.pos, Photo: rect.ToPhoto(d.pos), CovMM2: d.cov, DiameterMM: 2 * d.radius}, d.support()
 		}
 	}
 	return best, bestShare > snapShare
 }
 
-// snapShare is the least share of the rim that must lie on the circle, as for a disc
-// that was found (hasRim): the rest may be under another disc.
-const snapShare = 0.45
+// snapShare is the least share of the rim that must lie on the circle: the rest may
+// be under another disc. Discs about a gap of paper lend it about half a rim.
+const snapShare = 0.55
 
 // snapStarts are where the centre may lie from the place pointed at, in radii: the
 // rays of one start see the rim when the centre is less than a quarter radius off.
@@ -72,35 +72,30 @@ var snapStarts = func() []r2.Vec {
 	return starts
 }()
 
-// snapFit is a disc being fitted.
-type snapFit struct {
-	pos    r2.Vec
-	radius float64
-	cov    [3]float64
-	share  float64 // of the rim that lies on the circle
-}
-
-// fit repeats casting rays and fitting, since rays from off the centre see a part
+// fitNear repeats casting rays and fitting, since rays from off the centre see a part
 // of the rim only.
-func (c *snapFit) fit(img *image.NRGBA, rect *calib.Rectification, inside [3]float32, radiusMM float64, hold bool, tol float64) bool {
+func (d *disc) fitNear(img *image.NRGBA, rect *calib.Rectification, hold bool) bool {
 	for range 3 {
-		m := castRays(img, rect, c.pos, c.radius, raysPerDisc, inside)
-		fixed := radiusMM
-		if !hold && 10*m.clean > 7*m.seen {
+		d.rays = castRays(img, rect, d.pos, d.radius, d.inside)
+		m := rimOf(d, nil)
+		fixed := d.nominalMM
+		if !hold && 10*len(m.angle) > 7*raysPerDisc {
 			fixed = 0
 		}
-		move, r, cov, _, share, ok := fitCircle(m, fixed, c.radius, max(0.06*radiusMM, tol))
-		if !ok || r2.Norm(move) > 0.6*radiusMM || !(math.Abs(r-radiusMM) <= 0.3*radiusMM) {
+		move, r, cov, _, ok := fitCircle(m, fixed, d.radius, d.tol)
+		if !ok || r2.Norm(move) > 0.6*d.nominalMM || !(math.Abs(r-d.nominalMM) <= 0.3*d.nominalMM) {
 			return false
 		}
-		c.pos, c.radius, c.cov, c.share = r2.Add(c.pos, move), r, cov, share
+		d.radius, d.cov = r, cov
+		d.shift(move)
 	}
+	d.tally(nil)
 	return true
 }
 
 // medianColour returns the median colour in linear light over a small disc about a
 // board point.
-func medianColour(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, radiusMM float64) (colour [3]float32, ok bool) {
+func medianColour(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, radiusMM float64) (colour rgb, ok bool) {
 	var v [3][]float32
 	for q := range 40 {
 		rho := radiusMM * math.Sqrt((float64(q)+0.5)/40)

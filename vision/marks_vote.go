@@ -1,0 +1,206 @@
+package vision
+
+import (
+	"cmp"
+	"image"
+	"math"
+	"slices"
+
+	"gocv.io/x/gocv"
+
+	"dartfall/calib"
+)
+
+// A disc of known radius r is found by its outline alone, whatever its colour: every
+// edge pixel of the squared-up board votes for the two points at distance r along
+// its gradient, and a disc's centre gathers the votes of its whole rim (Kimme,
+// Ballard, Sklansky, "Finding circles by an array of accumulators", 1975).
+
+// edgePixel is a thinned edge pixel of the raster with its unit gradient.
+type edgePixel struct {
+	x, y   int32
+	gx, gy float32
+	weight float32 // by strength, up to 1
+}
+
+const (
+	edgeNoise  = 3.0  // an edge is so many times as strong as the median gradient on the face
+	edgeLeast  = 0.2  // and has at least this many standard deviations of the ground per pixel
+	strongEdge = 3.0  // edges so many times as strong as needed have a full vote
+	leastVotes = 0.10 // of a whole strong rim: below it a peak is not looked at
+)
+
+// edges returns the thinned edges of what the face model leaves over, each in the
+// channel that shows it best.
+func (s *search) edges() []edgePixel {
+	w, h := s.y.w, s.y.h
+	mag := make([]float32, w*h)
+	dir := make([][2]float32, w*h)
+	for c := range 3 {
+		s.addGradient(c, mag, dir)
+	}
+	var face []float32
+	last := uint16(len(s.m.radial[0]) - 1)
+	for i := 0; i < len(mag); i += 7 {
+		if s.index[i] < last && s.y.ok[i] {
+			face = append(face, mag[i])
+		}
+	}
+	if len(face) == 0 {
+		return nil
+	}
+	least := max(edgeNoise*edgeNoise*selectKth(face, len(face)/2), edgeLeast*edgeLeast)
+	ok := s.y.ok
+	var out []edgePixel
+	for y := 2; y < h-2; y++ {
+		for x := 2; x < w-2; x++ {
+			i := y*w + x
+			if mag[i] < least || !ok[i-2] || !ok[i+2] || !ok[i-2*w] || !ok[i+2*w] {
+				continue
+			}
+			u, v := dir[i][0], dir[i][1]
+			l := float32(math.Hypot(float64(u), float64(v)))
+			u, v = u/l, v/l
+			d := int(math.Round(float64(u))) + w*int(math.Round(float64(v)))
+			if mag[i] < mag[i+d] || mag[i] <= mag[i-d] {
+				continue
+			}
+			strength := float32(math.Sqrt(float64(mag[i] / least)))
+			out = append(out, edgePixel{int32(x), int32(y), u, v, min(strongEdge, strength) / strongEdge})
+		}
+	}
+	return out
+}
+
+// addGradient replaces mag (squared, in standard deviations of the ground) and dir
+// where the gradient of channel c is stronger.
+func (s *search) addGradient(c int, mag []float32, dir [][2]float32) {
+	m := newMat32(s.m.residual.ch[c], s.y.w, s.y.h)
+	defer m.Close()
+	dx, dy := gocv.NewMat(), gocv.NewMat()
+	defer dx.Close()
+	defer dy.Close()
+	gocv.Sobel(m, &dx, gocv.MatTypeCV32F, 1, 0, 5, 1.0/128, 0, gocv.BorderReplicate)
+	gocv.Sobel(m, &dy, gocv.MatTypeCV32F, 0, 1, 5, 1.0/128, 0, gocv.BorderReplicate)
+	gx, errX := dx.DataPtrFloat32()
+	gy, errY := dy.DataPtrFloat32()
+	if errX != nil || errY != nil {
+		return
+	}
+	inv := make([]float32, len(s.m.spread[c]))
+	for r, v := range s.m.spread[c] {
+		inv[r] = 1 / max(v, leastSpread[c]) / max(v, leastSpread[c])
+	}
+	for i, r := range s.index {
+		if g := (gx[i]*gx[i] + gy[i]*gy[i]) * inv[r]; g > mag[i] {
+			mag[i], dir[i] = g, [2]float32{gx[i], gy[i]}
+		}
+	}
+}
+
+// leastSpread is the least standard deviation the ground is believed to have.
+var leastSpread = [3]float32{0.02, 0.01, 0.01}
+
+// peak is a place on the raster that edges all around vote for as the centre of a
+// disc of r pixels.
+type peak struct {
+	x, y, r float64
+	votes   float64 // 1 for a whole strong rim
+	rank    float64
+}
+
+// peaks returns the places with at least the given votes for radius r, best first,
+// no two nearer than 0.3 r.
+func (s *search) peaks(edges []edgePixel, r float64, least float32) []peak {
+	acc := s.votes(edges, r)
+	w, h := s.y.w, s.y.h
+	var all []peak
+	for y := 1; y < h-1; y++ {
+		for x := 1; x < w-1; x++ {
+			i := y*w + x
+			if v := acc[i]; v >= least && v >= acc[i-1] && v >= acc[i-w] && v > acc[i+1] && v > acc[i+w] {
+				p := peak{float64(x), float64(y), r, float64(v), 0}
+				p.rank = p.votes * (0.3 + min(1, s.standsOut(p)/4))
+				all = append(all, p)
+			}
+		}
+	}
+	return thin(all, 0.3*r)
+}
+
+// standsOut returns how far the mean of a disc's inner part is from the ground, in
+// standard deviations of the ground.
+func (s *search) standsOut(p peak) float64 {
+	i := s.index[int(p.y)*s.y.w+int(p.x)]
+	half := max(1, int(0.55*p.r))
+	n := float64((2*half + 1) * (2*half + 1))
+	z := 0.0
+	for c := range 3 {
+		v := boxSum(s.sums[c], s.y.w, s.y.h, int(p.x), int(p.y), half) / n
+		v /= float64(max(s.m.spread[c][i], leastSpread[c]))
+		z += v * v
+	}
+	return math.Sqrt(z)
+}
+
+// votes returns, for discs of r pixels, what share of a whole rim votes for each
+// pixel, spread over the pixels around it to allow for a rim that is not quite round.
+func (s *search) votes(edges []edgePixel, r float64) []float32 {
+	w, h := s.y.w, s.y.h
+	acc := make([]float32, w*h)
+	for _, e := range edges {
+		for _, q := range [2]float32{float32(r), -float32(r)} {
+			x, y := int(float32(e.x)+q*e.gx+0.5), int(float32(e.y)+q*e.gy+0.5)
+			if x >= 0 && y >= 0 && x < w && y < h {
+				acc[y*w+x] += e.weight
+			}
+		}
+	}
+	m := newMat32(acc, w, h)
+	defer m.Close()
+	side := 2*int(math.Round(0.06*r+0.5)) + 1
+	for range 2 {
+		gocv.BoxFilter(m, &m, -1, image.Pt(side, side))
+	}
+	if v, err := m.DataPtrFloat32(); err == nil {
+		scale := float32(float64(side*side) / (2 * math.Pi * r * 0.9))
+		for i := range acc {
+			acc[i] = v[i] * scale
+		}
+	}
+	return acc
+}
+
+// thin sorts peaks by rank and keeps those that have no better one within apart
+// pixels.
+func thin(ps []peak, apart float64) []peak {
+	slices.SortStableFunc(ps, func(a, b peak) int { return cmp.Compare(b.rank, a.rank) })
+	taken := map[[2]int][]peak{} // by cells of that size
+	keep := ps[:0]
+	for _, p := range ps {
+		cell := [2]int{int(p.x / apart), int(p.y / apart)}
+		free := true
+		for dy := -1; dy <= 1 && free; dy++ {
+			for dx := -1; dx <= 1 && free; dx++ {
+				free = !slices.ContainsFunc(taken[[2]int{cell[0] + dx, cell[1] + dy}], func(o peak) bool {
+					return math.Hypot(o.x-p.x, o.y-p.y) < apart
+				})
+			}
+		}
+		if free {
+			taken[cell] = append(taken[cell], p)
+			keep = append(keep, p)
+		}
+	}
+	return keep
+}
+
+// discsAt turns peaks into discs to be measured.
+func (s *search) discsAt(ps []peak) []*disc {
+	out := make([]*disc, len(ps))
+	for i, p := range ps {
+		r := p.r / s.flat.PxPerMM
+		out[i] = &disc{pos: s.flat.ToBoard(calib.Px{X: p.x, Y: p.y}), nominalMM: r, radius: r, votes: p.votes, group: -1}
+	}
+	return out
+}

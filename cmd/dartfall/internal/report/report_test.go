@@ -125,6 +125,22 @@ func TestNumbersEqualTheSummary(t *testing.T) {
 	}
 }
 
+// Cells hold no number but those by their path: names, times and notes apart.
+func TestTablesHoldNoOtherNumbers(t *testing.T) {
+	page := render(t, sample())
+	page = regexp.MustCompile(`<data [^>]*>[^<]*</data>`).ReplaceAllString(page, "")
+	cells := regexp.MustCompile(`(?s)<td>(.*?)</td>`).FindAllStringSubmatch(page, -1)
+	if len(cells) < 50 {
+		t.Fatalf("%d cells, want more than 50", len(cells))
+	}
+	tags := regexp.MustCompile(`(?s)<span class="iv">[0-9-]{10}</span>|<svg.*?</svg>|<[^>]*>`) // an ISO day is no figure
+	for _, c := range cells {
+		if text := tags.ReplaceAllString(c[1], " "); strings.ContainsAny(text, "0123456789") {
+			t.Errorf("a cell holds a number of its own: %q", text)
+		}
+	}
+}
+
 func TestWordsAndOrder(t *testing.T) {
 	page := render(t, sample())
 	_, body, _ := strings.Cut(page, "<body>")

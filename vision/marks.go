@@ -19,6 +19,9 @@ type MarkOptions struct {
 	SizeMM float64
 	// Bare looks for holes, dents, smudges and chalk marks instead of stickers.
 	Bare bool
+	// Clean is the reading of a photo of the same board before the
+	// first shot, nil for none: what it shows is no mark.
+	Clean *Reading
 }
 
 // Limits of the search, in mm and raster pixels per mm.
@@ -68,9 +71,16 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	s.y = planesOf(flat)
 	s.m = modelFace(s.y, flat.Centre, outer*scale, size*scale)
 	if opts.Bare {
-		return s.bareMarks(), flat, s.warnings
+		marks = s.bareMarks()
+	} else {
+		marks = s.stickers()
 	}
-	return s.stickers(), flat, s.warnings
+	if opts.Clean != nil {
+		if turn, ok := s.layClean(); ok {
+			marks = s.withoutKnown(marks, turn)
+		}
+	}
+	return marks, flat, s.warnings
 }
 
 // search is the state of one findMarks call.

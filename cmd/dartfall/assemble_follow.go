@@ -44,7 +44,7 @@ func (j job) follow(s *sheet.Summary, photos map[string]sheet.Photo) map[string]
 	if j.opts.Marks.Bare {
 		w.loose = looseBareMM
 	}
-	if start := j.session.Board.Start; start != "" {
+	if start := j.session.Board.Start; start != "" && start != j.clean { // what the clean photo shows is left out already
 		if p, ok := photos[start]; ok && p.Plane != nil {
 			w.look(p, true, nil)
 		} else {

@@ -75,6 +75,7 @@ func boardFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "marks", Usage: "find bare marks (holes, dents, smudges, chalk) instead of stickers"},
 		&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
 		&cli.StringFlag{Name: "up", Usage: "where up comes from: mark (the printed triangle) or photo (held level); without it the mark, where one is clearly seen"},
+		&cli.StringFlag{Name: "clean", Usage: "`PHOTO` of the same board before anything struck it: what it shows is no mark"},
 		&cli.StringFlag{Name: "board", Usage: "which board is meant where a photo shows two: left, right, top or bottom"},
 		&cli.StringFlag{Name: "distance", Usage: "from muzzle to board, such as 25m or 100ft; gives angles too"},
 		&cli.IntFlag{Name: "drop", Value: 2, Usage: "shots per colour whose removal shrinks the extreme spread most, for the figures without outliers: 0 to 5"},
@@ -96,6 +97,7 @@ type job struct {
 	opts     vision.Options
 	edgeName string
 	up       string    // mark, photo or ""
+	clean    string    // name of the clean board's photo, or ""
 	givenMM  []float64 // ring diameters that the user gave
 	drop     int       // for the drop rule; 0 with another
 	chance   float64   // for the robust test; 0 with another
@@ -132,6 +134,9 @@ func measureJob(ctx *cli.Context) (job, error) {
 		return j, err
 	}
 	if err := j.readMarks(ctx); err != nil {
+		return j, err
+	}
+	if err := j.readClean(ctx.String("clean")); err != nil {
 		return j, err
 	}
 	j.note("rings", lengthList(j.givenMM))
@@ -224,8 +229,10 @@ func photosNamed(s session.Session, file string, photos []batch.Photo) error {
 		there[i] = p.Name
 	}
 	named := []string{}
-	if s.Board.Start != "" {
-		named = append(named, s.Board.Start)
+	for _, name := range []string{s.Board.Clean, s.Board.Start} {
+		if name != "" {
+			named = append(named, name)
+		}
 	}
 	for _, t := range s.Strings {
 		named = append(named, t.Photo)

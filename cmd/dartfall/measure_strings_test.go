@@ -104,6 +104,10 @@ func TestMeasureTellsStringsApart(t *testing.T) {
 			t.Errorf("%s: extreme spread %.2f mm, want %.2f", r.Name, float64(g.All.ExtremeSpreadMM.Value), es)
 		}
 	}
+	_, clean, errs := call("measure", filepath.Join(dir, "one.jpg"), "--ring", "400mm", "--stickers", "blue", "--clean", filepath.Join(dir, "start.jpg"), "--out", t.TempDir())
+	if !strings.Contains(clean, "6 impacts in 1 group") || !strings.Contains(clean, "the clean photo shows them already: 2") {
+		t.Errorf("with the clean photo, want 6 impacts and 2 left out:\n%s%s", clean, errs)
+	}
 	for _, want := range []string{"seen again", "gone on two.jpg: blue at"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the terminal does not say %q:\n%s", want, out)

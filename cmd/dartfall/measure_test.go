@@ -132,6 +132,7 @@ func TestMeasureWrongUse(t *testing.T) {
 		"option":         {[]string{"measure", "--rang", "800mm", demoPhoto("demo-1.jpg")}, 2, "rang"},
 		"drop":           {[]string{"measure", "--ring", "800mm", "--drop", "9", demoPhoto("demo-1.jpg")}, 2, "0 to 5"},
 		"side":           {[]string{"measure", "--ring", "800mm", "--board", "front", demoPhoto("demo-1.jpg")}, 2, "left, right, top or bottom"},
+		"no clean photo": {[]string{"measure", "--ring", "800mm", "--clean", "nowhere.jpg", demoPhoto("demo-1.jpg")}, 1, "photo of the clean board"},
 		"few points":     {[]string{"measure", "--points", "1,1=0,0", demoPhoto("demo-1.jpg")}, 2, "four points"},
 		"missing file":   {[]string{"measure", "--ring", "800mm", "--out", dir, "nowhere.jpg"}, 1, "no photo or folder called nowhere.jpg"},
 		"one missing":    {[]string{"measure", "--ring", "800mm", "--out", dir, "nowhere.jpg", "measure_test.go"}, 3, "nowhere.jpg: the file cannot be read (no such file or directory)"},

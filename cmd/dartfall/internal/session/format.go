@@ -40,6 +40,7 @@ func Format(s Session, photos []Shot) []byte {
 	w.text("up", s.Board.Up, "mark", "mark: an up mark is on the face; photo: trust the photo's upright")
 	w.text("side", s.Board.Side, "left", "only where photos show two boards: left, right, top or bottom")
 	w.text("backer", s.Board.Backer.Text, "1180mm x 1180mm", "what would still show an impact; one diameter if round")
+	w.text("clean", s.Board.Clean, "IMG_0000.jpg", "photo of the clean board: what it shows is no mark")
 	w.text("start", s.Board.Start, "IMG_0001.jpg", "photo before the first counted shot: its marks never count")
 
 	w.section("[marks]")
@@ -91,7 +92,7 @@ func Format(s Session, photos []Shot) []byte {
 	w.line("")
 	w.line("# What was shot: one section for each run of shots, in the order shot. shots counts")
 	w.line("# every shot fired for the record, misses those that left no mark on the board.")
-	used := map[string]bool{s.Board.Start: true}
+	used := map[string]bool{s.Board.Start: true, s.Board.Clean: true}
 	taken := map[string]time.Time{}
 	for _, p := range photos {
 		taken[p.Photo] = p.Taken

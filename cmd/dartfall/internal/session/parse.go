@@ -135,6 +135,7 @@ func (b *Board) fields() []field {
 		{"up", `"mark" (an up mark is on the face) or "photo" (the photos are held level)`, oneOf(&b.Up, "mark", "photo")},
 		{"side", `"left", "right", "top" or "bottom": which board is meant where photos show two`, oneOf(&b.Side, "left", "right", "top", "bottom")},
 		{"backer", `a size such as "1180mm x 1180mm", or one diameter of a round one`, backer(&b.Backer)},
+		{"clean", "the name of a photo in this folder", photo(&b.Clean)},
 		{"start", "the name of a photo in this folder", photo(&b.Start)},
 	}
 }

@@ -46,6 +46,7 @@ type Board struct {
 	Up       string   // mark, photo or "" (whatever is found)
 	Side     string   // which board, where a photo shows two: left, right, top or bottom
 	Backer   Backer
+	Clean    string // photo of the board before anything struck it
 	Start    string // photo taken before the first counted shot
 }
 

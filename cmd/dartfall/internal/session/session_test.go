@@ -29,6 +29,7 @@ across = "799mm"
 down = "801 mm"
 up = "mark"
 side = "left"
+clean = "demo-00.jpg"
 backer = "1180mm x 118cm"
 start = "demo-0.jpg"
 
@@ -99,7 +100,7 @@ func TestParseFull(t *testing.T) {
 		Board: Board{
 			Rings: []Length{{"200mm", 200, 0}, {"400mm", 400, 0}, {"600mm", 600, 0}, {"800mm", 800, 0}},
 			Ring:  Length{"800mm", 800, 0}, RingEdge: "outer",
-			Across: Length{"799mm", 799, 0}, Down: Length{"801 mm", 801, 0}, Up: "mark", Side: "left",
+			Across: Length{"799mm", 799, 0}, Down: Length{"801 mm", 801, 0}, Up: "mark", Side: "left", Clean: "demo-00.jpg",
 			Backer: Backer{Text: "1180mm x 118cm", WidthMM: 1180, HeightMM: 1180}, Start: "demo-0.jpg",
 		},
 		Marks:      Marks{"stickers", Length{"19mm", 19, 0}},

@@ -3,6 +3,7 @@ package vision
 import (
 	"image"
 	"math"
+	"slices"
 
 	"gocv.io/x/gocv"
 
@@ -41,109 +42,136 @@ func findEdges(img *image.NRGBA) (*edgeMap, error) {
 	defer src.Close()
 	scale := math.Max(1, float64(max(src.Cols(), src.Rows()))/reducedLongSide)
 	w, h := int(math.Round(float64(src.Cols())/scale)), int(math.Round(float64(src.Rows())/scale))
-	small := gocv.NewMat()
+	small := reduced(src, image.Pt(w, h))
 	defer small.Close()
-	gocv.Resize(src, &small, image.Pt(w, h), 0, 0, gocv.InterpolationArea)
-	gocv.GaussianBlur(small, &small, image.Pt(5, 5), 0.9, 0.9, gocv.BorderReplicate)
-	dx, dy := gocv.NewMat(), gocv.NewMat()
-	defer dx.Close()
-	defer dy.Close()
-	// Scharr's weights sum to 16 per side: 32 levels per grey level per px.
-	gocv.Scharr(small, &dx, gocv.MatTypeCV16S, 1, 0, 1, 0, gocv.BorderReplicate)
-	gocv.Scharr(small, &dy, gocv.MatTypeCV16S, 0, 1, 1, 0, gocv.BorderReplicate)
-	px, err := dx.DataPtrInt16()
-	if err != nil {
-		return nil, err
-	}
-	py, err := dy.DataPtrInt16()
-	if err != nil {
-		return nil, err
-	}
-	e := &edgeMap{scale: scale, w: w, h: h}
-	gx, gy, mag := strongestChannel(px, py, w*h)
-	index := e.suppress(gx, gy, mag)
-	e.link(index)
-	return e, nil
-}
-
-// strongestChannel picks for every pixel the channel with the largest gradient.
-func strongestChannel(px, py []int16, n int) (gx, gy, mag []float32) {
-	gx, gy, mag = make([]float32, n), make([]float32, n), make([]float32, n)
-	for i := range n {
-		var bx, by, best int32
-		for c := range 3 {
-			x, y := int32(px[4*i+c]), int32(py[4*i+c])
-			if m := x*x + y*y; m > best {
-				bx, by, best = x, y, m
-			}
-		}
-		gx[i], gy[i] = float32(bx)/32, float32(by)/32
-		mag[i] = float32(math.Sqrt(float64(best))) / 32
-	}
-	return gx, gy, mag
-}
-
-// suppress keeps local maxima across the edge and returns the edgel index of
-// each pixel, -1 for none.
-func (e *edgeMap) suppress(gx, gy, mag []float32) []int32 {
-	w, h := e.w, e.h
+	gocv.CvtColor(small, &small, gocv.ColorRGBAToBGR)
+	e := &edgeMap{scale: scale, w: w, h: h, edgels: make([]edgel, 0, w*h/12)}
 	index := make([]int32, w*h)
 	for i := range index {
 		index[i] = -1
 	}
-	for y := 1; y < h-1; y++ {
-		for x := 1; x < w-1; x++ {
-			i := y*w + x
-			m := mag[i]
-			if m < edgeMinGradient {
-				continue
-			}
-			nx, ny := gx[i]/m, gy[i]/m
-			// Magnitude one step of the larger axis along the gradient, both ways.
-			var a, b, step float32
-			if ax, ay := abs32(nx), abs32(ny); ax > ay {
-				t := ny / nx
-				s := int(sign32(t)) * w
-				t = abs32(t)
-				a = mag[i+1]*(1-t) + mag[i+1+s]*t
-				b = mag[i-1]*(1-t) + mag[i-1-s]*t
-				step = 1 / ax
-				if nx < 0 {
-					a, b = b, a
-				}
-			} else {
-				t := nx / ny
-				s := int(sign32(t))
-				t = abs32(t)
-				a = mag[i+w]*(1-t) + mag[i+w+s]*t
-				b = mag[i-w]*(1-t) + mag[i-w-s]*t
-				step = 1 / ay
-				if ny < 0 {
-					a, b = b, a
-				}
-			}
-			if m < a || m <= b {
-				continue
-			}
-			off := float32(0)
-			if d := a - 2*m + b; d < 0 {
-				off = 0.5 * (b - a) / d * step
-			}
-			index[i] = int32(len(e.edgels))
-			fx, fy := float64(x)+float64(off*nx), float64(y)+float64(off*ny)
-			e.edgels = append(e.edgels, edgel{
-				at: calib.Px{X: (fx+0.5)*e.scale - 0.5, Y: (fy+0.5)*e.scale - 0.5},
-				nx: nx, ny: ny,
-			})
+	var g gradients
+	defer g.close()
+	for y := 1; y < h-1; y += stripRows {
+		rows := min(stripRows, h-1-y)
+		if err := g.read(small, y-1, rows+2); err != nil {
+			return nil, err
+		}
+		for k := range rows {
+			e.suppress(&g, k+1, y+k, index[(y+k)*w:][:w])
 		}
 	}
-	return index
+	e.link(index)
+	return e, nil
+}
+
+// stripRows is how many rows are filtered at once: all that is between the
+// reduced photo and its edgels then stays in the processor's cache.
+const stripRows = 48
+
+// gradient is that of one pixel's strongest channel, in grey levels per px.
+type gradient struct{ x, y, norm float32 }
+
+// gradients holds those of a strip of the photo.
+type gradients struct {
+	soft, dx, dy gocv.Mat
+	w            int
+	at           []gradient
+}
+
+func (g *gradients) close() {
+	if g.at != nil {
+		g.soft.Close()
+		g.dx.Close()
+		g.dy.Close()
+	}
+}
+
+// read fills g from rows rows of the three-channel photo m, from row top on.
+func (g *gradients) read(m gocv.Mat, top, rows int) error {
+	if g.at == nil {
+		g.soft, g.dx, g.dy = gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
+		g.w = m.Cols()
+		g.at = make([]gradient, (stripRows+2)*g.w)
+	}
+	// One row more on either side, so that the filters see past the strip's ends.
+	from, to := max(0, top-1), min(m.Rows(), top+rows+1)
+	strip := m.Region(image.Rect(0, from, g.w, to))
+	defer strip.Close()
+	gocv.GaussianBlur(strip, &g.soft, image.Pt(5, 5), 0.9, 0.9, gocv.BorderReplicate)
+	// Scharr's weights sum to 16 per side: 32 levels per grey level per px.
+	gocv.Scharr(g.soft, &g.dx, gocv.MatTypeCV16S, 1, 0, 1, 0, gocv.BorderReplicate)
+	gocv.Scharr(g.soft, &g.dy, gocv.MatTypeCV16S, 0, 1, 1, 0, gocv.BorderReplicate)
+	dx, err := g.dx.DataPtrInt16()
+	if err != nil {
+		return err
+	}
+	dy, err := g.dy.DataPtrInt16()
+	if err != nil {
+		return err
+	}
+	skip := 3 * g.w * (top - from)
+	dx, dy = dx[skip:], dy[skip:]
+	out := g.at[:rows*g.w]
+	for i := range out {
+		a, b := dx[3*i:3*i+3:3*i+3], dy[3*i:3*i+3:3*i+3]
+		x, y := int32(a[0]), int32(b[0])
+		most := x*x + y*y
+		for c := 1; c < 3; c++ {
+			u, v := int32(a[c]), int32(b[c])
+			if n := u*u + v*v; n > most {
+				x, y, most = u, v, n
+			}
+		}
+		out[i] = gradient{float32(x) / 32, float32(y) / 32, float32(math.Sqrt(float64(most))) / 32}
+	}
+	return nil
+}
+
+// suppress keeps the local maxima across the edge of row y of the reduced photo,
+// which is row k of the strip, and notes each pixel's edgel in index.
+func (e *edgeMap) suppress(strip *gradients, k, y int, index []int32) {
+	w, g := e.w, strip.at
+	for x := 1; x < w-1; x++ {
+		i := k*w + x
+		m := g[i].norm
+		if m < edgeMinGradient {
+			continue
+		}
+		nx, ny := g[i].x/m, g[i].y/m
+		// The magnitude one step along the larger axis of the gradient, ahead and
+		// behind, between that neighbour and the next diagonal one.
+		near, across, slope := 1, w, ny/nx
+		if abs32(nx) <= abs32(ny) {
+			near, across, slope = w, 1, nx/ny
+		}
+		if slope < 0 {
+			across, slope = -across, -slope
+		}
+		ahead := g[i+near].norm*(1-slope) + g[i+near+across].norm*slope
+		behind := g[i-near].norm*(1-slope) + g[i-near-across].norm*slope
+		if near == 1 && nx < 0 || near == w && ny < 0 {
+			ahead, behind = behind, ahead
+		}
+		if m < ahead || m <= behind {
+			continue
+		}
+		off := float32(0)
+		if d := ahead - 2*m + behind; d < 0 {
+			off = 0.5 * (behind - ahead) / (d * max(abs32(nx), abs32(ny)))
+		}
+		index[x] = int32(len(e.edgels))
+		fx, fy := float64(x)+float64(off*nx), float64(y)+float64(off*ny)
+		e.edgels = append(e.edgels, edgel{
+			at: calib.Px{X: (fx+0.5)*e.scale - 0.5, Y: (fy+0.5)*e.scale - 0.5},
+			nx: nx, ny: ny,
+		})
+	}
 }
 
 // link walks along edges into chains; a chain ends where the direction of its
 // gradient jumps.
 func (e *edgeMap) link(index []int32) {
-	w := e.w
 	used := make([]bool, len(e.edgels))
 	// The pixel that each edgel came from.
 	home := make([]int32, len(e.edgels))
@@ -152,62 +180,61 @@ func (e *edgeMap) link(index []int32) {
 			home[k] = int32(i)
 		}
 	}
-	walk := func(k int32, forward bool) []int32 {
-		var out []int32
-		for {
-			c := e.edgels[k]
-			tx, ty := -c.ny, c.nx
-			if !forward {
-				tx, ty = -tx, -ty
-			}
-			best, bestScore := int32(-1), float32(0.6)
-			for dy := -1; dy <= 1; dy++ {
-				for dx := -1; dx <= 1; dx++ {
-					if dx == 0 && dy == 0 {
-						continue
-					}
-					i := int(home[k]) + dy*w + dx
-					if i < 0 || i >= len(index) {
-						continue
-					}
-					j := index[i]
-					if j < 0 || used[j] {
-						continue
-					}
-					n := e.edgels[j]
-					dot := n.nx*c.nx + n.ny*c.ny
-					if dot < 0.85 {
-						continue
-					}
-					along := (float32(dx)*tx + float32(dy)*ty) / float32(math.Hypot(float64(dx), float64(dy)))
-					if s := along * dot; s > bestScore {
-						best, bestScore = j, s
-					}
-				}
-			}
-			if best < 0 {
-				return out
-			}
-			used[best] = true
-			out = append(out, best)
-			k = best
-		}
-	}
+	var chain []int32
 	for k := range e.edgels {
 		if used[k] {
 			continue
 		}
 		used[k] = true
-		back := walk(int32(k), false)
-		chain := make([]int32, 0, len(back)+1)
-		for i := len(back) - 1; i >= 0; i-- {
-			chain = append(chain, back[i])
-		}
+		chain = e.walk(chain[:0], int32(k), -1, index, home, used)
+		slices.Reverse(chain)
 		chain = append(chain, int32(k))
-		chain = append(chain, walk(int32(k), true)...)
+		chain = e.walk(chain, int32(k), 1, index, home, used)
 		if len(chain) >= chainMinPoints {
-			e.chains = append(e.chains, chain)
+			e.chains = append(e.chains, slices.Clone(chain))
 		}
+	}
+}
+
+// walk appends the edgels that follow k along the edge, with the dark side to the
+// right for sense 1 and to the left for -1, and marks them used.
+func (e *edgeMap) walk(chain []int32, k int32, sense float32, index, home []int32, used []bool) []int32 {
+	const diagonal = math.Sqrt2 / 2
+	steps := [8]struct {
+		to     int
+		ux, uy float32 // unit direction
+	}{
+		{-e.w - 1, -diagonal, -diagonal}, {-e.w, 0, -1}, {-e.w + 1, diagonal, -diagonal}, {-1, -1, 0},
+		{1, 1, 0}, {e.w - 1, -diagonal, diagonal}, {e.w, 0, 1}, {e.w + 1, diagonal, diagonal},
+	}
+	for {
+		c := &e.edgels[k]
+		tx, ty := -c.ny*sense, c.nx*sense
+		next, most := int32(-1), float32(0.6)
+		for _, s := range steps {
+			along := s.ux*tx + s.uy*ty
+			if along <= most {
+				continue
+			}
+			j := index[int(home[k])+s.to] // edgels keep off the border
+			if j < 0 || used[j] {
+				continue
+			}
+			n := &e.edgels[j]
+			dot := n.nx*c.nx + n.ny*c.ny
+			if dot < 0.85 {
+				continue
+			}
+			if score := along * dot; score > most {
+				next, most = j, score
+			}
+		}
+		if next < 0 {
+			return chain
+		}
+		used[next] = true
+		chain = append(chain, next)
+		k = next
 	}
 }
 
@@ -216,11 +243,4 @@ func abs32(x float32) float32 {
 		return -x
 	}
 	return x
-}
-
-func sign32(x float32) float32 {
-	if x < 0 {
-		return -1
-	}
-	return 1
 }

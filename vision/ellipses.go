@@ -56,7 +56,7 @@ func findOvals(e *edgeMap) []oval {
 	const seeds = 160
 	arcs = arcs[:min(len(arcs), seeds)]
 	for _, a := range arcs {
-		if a.turn > 35*math.Pi/180 {
+		if a.turn > 35*math.Pi/180 && !slices.ContainsFunc(found, func(o oval) bool { return o.coverage > 0.6 && e.liesOn(a, o) }) {
 			try(a.points)
 		}
 	}
@@ -135,6 +135,19 @@ func (e *edgeMap) arcs() []arc {
 	return out
 }
 
+// liesOn reports whether an arc is part of the edge of o.
+func (e *edgeMap) liesOn(a arc, o oval) bool {
+	if e.outward(o.conic, a.points) != o.outward {
+		return false
+	}
+	for _, p := range e.sample(a.points, 12) {
+		if !(math.Abs(o.conic.Distance(p)) < 0.8*e.scale) {
+			return false
+		}
+	}
+	return true
+}
+
 // turn returns the signed angle by which the gradient turns along a chain.
 func (e *edgeMap) turn(c []int32) float64 {
 	sum := 0.0
@@ -206,12 +219,15 @@ func (e *edgeMap) grow(index []int32, seed []int32, short float64) (oval, bool) 
 	}
 	outward := e.outward(q, seed)
 	var best oval
-	for i, reach := range []float64{5, 4, 3, 2, 2} {
+	for i, look := range []struct {
+		reach  float64 // reduced px
+		points float64 // looked for along the ellipse, at most
+	}{{5, 75}, {4, 150}, {3, 300}, {2, 300}, {2, 300}} {
 		el, ok := q.Ellipse()
 		if !ok || el.Minor < minOvalShare*short || el.Major > 3*short || el.Minor < 0.25*el.Major {
 			return oval{}, false
 		}
-		o := e.collect(index, q, el, outward, reach)
+		o := e.collect(index, q, el, outward, look.reach, look.points)
 		if i == 0 && o.coverage < 0.12 || o.inFrame < 0.3 || len(o.support) < 12 {
 			return oval{}, false
 		}
@@ -241,9 +257,9 @@ func (e *edgeMap) outward(q calib.Conic, seed []int32) bool {
 }
 
 // collect gathers the edgels within reach (reduced px) of the ellipse whose
-// gradient is along its normal.
-func (e *edgeMap) collect(index []int32, q calib.Conic, el calib.Ellipse, outward bool, reach float64) oval {
-	n := int(math.Max(60, math.Min(300, el.Perimeter()/e.scale/5)))
+// gradient is along its normal, at up to most places along it.
+func (e *edgeMap) collect(index []int32, q calib.Conic, el calib.Ellipse, outward bool, reach, most float64) oval {
+	n := int(math.Max(60, math.Min(most, el.Perimeter()/e.scale/5)))
 	o := oval{conic: q, ellipse: el, outward: outward}
 	inFrame := 0
 	for i := range n {
@@ -268,21 +284,19 @@ func (e *edgeMap) collect(index []int32, q calib.Conic, el calib.Ellipse, outwar
 // nearestAlong returns the edgel nearest to p along ±g within reach whose
 // gradient agrees with g (outward) or -g, -1 for none.
 func (e *edgeMap) nearestAlong(index []int32, p, g calib.Px, outward bool, reach float64) int32 {
+	// Half a pixel on, so that truncation rounds.
+	x0, y0 := (p.X+0.5)/e.scale, (p.Y+0.5)/e.scale
+	gx, gy := float32(g.X), float32(g.Y)
+	if !outward {
+		gx, gy = -gx, -gy
+	}
 	for t := 0.0; t <= reach; t++ {
-		for _, s := range []float64{t, -t} {
-			x, y := e.reduced(p.Add(g.Scale(s * e.scale)))
-			if x < 0 || y < 0 || x >= e.w || y >= e.h {
+		for _, s := range [2]float64{t, -t} {
+			x, y := x0+s*g.X, y0+s*g.Y
+			if !(x >= 0 && y >= 0 && x < float64(e.w) && y < float64(e.h)) {
 				continue
 			}
-			k := index[y*e.w+x]
-			if k < 0 {
-				continue
-			}
-			dot := g.X*float64(e.edgels[k].nx) + g.Y*float64(e.edgels[k].ny)
-			if !outward {
-				dot = -dot
-			}
-			if dot > 0.93 {
+			if k := index[int(y)*e.w+int(x)]; k >= 0 && gx*e.edgels[k].nx+gy*e.edgels[k].ny > 0.93 {
 				return k
 			}
 			if t == 0 {

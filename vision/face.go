@@ -292,7 +292,7 @@ func medianMAD(v []float32) (median, sd float32) {
 
 // selectKth returns the k-th smallest value of v, which it reorders (Hoare's
 // selection).
-func selectKth(v []float32, k int) float32 {
+func selectKth[T float32 | float64](v []T, k int) T {
 	lo, hi := 0, len(v)-1
 	for lo < hi {
 		pivot := v[(lo+hi)/2]

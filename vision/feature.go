@@ -95,12 +95,12 @@ func withoutRinging(bs []border, pxPerUnit float64) []border {
 	return out
 }
 
-// register measures where feature f lies in every direction, relative to its
-// own average look, and fills its points for circle number circle.
-func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle int) {
+// register measures where feature f lies in up to maxRays directions, relative to
+// its own average look, and fills its points for circle number circle.
+func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle, maxRays int) {
 	k := 2*int(math.Ceil(f.half/f.h)) + 1
 	lo, hi := r.PxPerMM(r2.Vec{})
-	rays := int(math.Max(72, math.Min(360, 2*math.Pi*f.ref()*math.Sqrt(lo*hi)/3)))
+	rays := max(72, min(maxRays, int(2*math.Pi*f.ref()*math.Sqrt(lo*hi)/3)))
 	prof := make([]rgb, 0, rays*k)
 	var angles []float64
 	line := make([]rgb, k)

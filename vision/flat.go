@@ -43,8 +43,8 @@ func viewOf(rect *calib.Rectification, size image.Point, reachMM float64) extent
 }
 
 // flatten squares up the part e of the board at pxPerMM. Where the photo is
-// sampled more finely than the raster it is averaged over whole blocks first, so
-// that nothing aliases. Pixels the photo does not reach have alpha 0.
+// sampled more finely than the raster it is reduced first, so that nothing
+// aliases. Pixels the photo does not reach have alpha 0.
 func flatten(img *image.NRGBA, rect *calib.Rectification, e extentMM, pxPerMM float64) *Flat {
 	w := int(math.Ceil((e.maxX - e.minX) * pxPerMM))
 	h := int(math.Ceil((e.maxY - e.minY) * pxPerMM))
@@ -67,9 +67,8 @@ func flatten(img *image.NRGBA, rect *calib.Rectification, e extentMM, pxPerMM fl
 	defer src.Close()
 	small := src
 	if shrink > 1 {
-		small = gocv.NewMat()
+		small = reduced(src, image.Pt(img.Rect.Dx()/shrink, img.Rect.Dy()/shrink))
 		defer small.Close()
-		gocv.Resize(src, &small, image.Pt(img.Rect.Dx()/shrink, img.Rect.Dy()/shrink), 0, 0, gocv.InterpolationArea)
 	}
 	// Photo pixel u is the centre of small pixel (u + 0.5)/k - 0.5.
 	kx := float64(small.Cols()) / float64(img.Rect.Dx())

@@ -78,19 +78,19 @@ const (
 func (p polar) borders() []border {
 	n := len(p.radii)
 	change := make([][3]float64, n)
-	var column []float64
 	for i := borderReach; i < n-borderReach; i++ {
 		for c := range 3 {
-			column = column[:0]
+			var steps tally
+			seen := 0
 			for a := range p.code {
 				if p.valid[a] > i+borderReach {
-					column = append(column, float64(p.code[a][c][i+borderReach])-float64(p.code[a][c][i-borderReach]))
+					steps.add(p.code[a][c][i+borderReach], p.code[a][c][i-borderReach])
+					seen++
 				}
 			}
-			if len(column) < len(p.code)/4 {
-				continue
+			if seen >= max(1, len(p.code)/4) {
+				change[i][c] = steps.median(seen)
 			}
-			change[i][c] = medianOf(column)
 		}
 	}
 	size := func(i int) float64 {
@@ -157,9 +157,32 @@ func (p polar) agreement(i int, step [3]float64) float64 {
 
 func dot3(a, b [3]float64) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
 
-// medianOf sorts v and returns its median.
+// medianOf returns the median of v, which it reorders; v must not be empty.
 func medianOf(v []float64) float64 {
-	slices.Sort(v)
 	n := len(v)
-	return (v[(n-1)/2] + v[n/2]) / 2
+	high := selectKth(v, n/2) // what is not larger lies before it
+	if n%2 == 1 {
+		return high
+	}
+	return (slices.Max(v[:n/2]) + high) / 2
+}
+
+// tally counts differences of 8-bit values.
+type tally [511]uint16
+
+func (t *tally) add(a, b uint8) { t[255+int(a)-int(b)]++ }
+
+// median returns the median of the n differences counted; n must not be 0.
+func (t *tally) median(n int) float64 {
+	low, seen := -1, 0
+	for i, c := range t {
+		seen += int(c)
+		if low < 0 && seen > (n-1)/2 {
+			low = i
+		}
+		if seen > n/2 {
+			return float64(low+i)/2 - 255
+		}
+	}
+	return 0
 }

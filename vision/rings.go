@@ -158,8 +158,11 @@ func (p planeFit) hasCentre() bool {
 func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool) (planeFit, error) {
 	p := planeFit{useFocal: useFocal}
 	reach := 1.15 // the largest oval may be the inner side of the outermost line
-	for round := range 3 {
-		if round < 2 {
+	const rounds = 3
+	for round := range rounds {
+		rays := 360
+		if round < rounds-1 {
+			rays = 120 // a plane to look along, which the last round replaces
 			lo, _ := r.PxPerMM(r2.Vec{})
 			pol := readPolar(img, r, reach, 180)
 			p.features = features(pol.borders(), lo)
@@ -171,7 +174,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool)
 		kept := p.features[:0]
 		for i := range p.features {
 			f := p.features[i]
-			f.register(img, r, len(kept))
+			f.register(img, r, len(kept), rays)
 			if f.seen < 0.25 || len(f.points) < 20 {
 				continue
 			}

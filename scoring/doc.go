@@ -18,7 +18,9 @@
 // degrees of freedom about sigma, and every size of a group is sigma times a
 // number whose distribution depends on n alone. Intervals rest on that: for sigma
 // the chi-square interval, for the other sizes the simulated distribution of
-// size/sigma (table.go). An elliptical model is fitted beside it, with a test.
+// size/sigma (sizes.go). An elliptical model is fitted beside it, with a test between
+// the two, and another of whether either fits (model.go). Comparisons deal the shots
+// anew and trust neither (permute.go).
 //
 // # Two kinds of doubt
 //

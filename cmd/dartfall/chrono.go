@@ -325,6 +325,9 @@ func (r chronoReport) notes(s chronoString) []string {
 		case reading.Unit != "":
 			lines = append(lines, fmt.Sprintf("line %d: %q is %.1f %s.", reading.Line, reading.Text, reading.Value, r.Unit))
 		}
+		if r.overCap(reading) {
+			lines = append(lines, fmt.Sprintf("line %d: %q is above the cap.", reading.Line, reading.Text))
+		}
 	}
 	if len(s.Unread) > 0 {
 		var said []string
@@ -337,6 +340,12 @@ func (r chronoReport) notes(s chronoString) []string {
 		lines = append(lines, fmt.Sprintf("%s for %s: a shot number, an aside or another string read as one?", plural(n, "reading"), plural(s.Shots, "shot")))
 	}
 	return lines
+}
+
+// overCap tells whether a reading that counts, or what it was probably meant as, is above
+// the cap.
+func (r chronoReport) overCap(reading scoring.Reading) bool {
+	return r.CapMPS > 0 && !reading.Corrected && slices.ContainsFunc(reading.Meant(), func(v float64) bool { return v*r.Unit.MPS() > r.CapMPS })
 }
 
 // likelyText says what a suspect reading was probably meant as.

@@ -11,7 +11,7 @@ func TestChronoCommand(t *testing.T) {
 	if status != statusDone || errs != "" || !strings.HasPrefix(out, "North: 5 readings, on average 284.2 fps (with likely slips put right or set aside); none above the cap of 300 fps.") {
 		t.Errorf("status %d, stderr %q, stdout:\n%s", status, errs, out)
 	}
-	for _, want := range []string{"taken back", "decimal point; likely 284", "dropped digit", "run together; likely 284 and 287", "1 of 7 above the cap", "marshals"} {
+	for _, want := range []string{"taken back", "decimal point; likely 284", "dropped digit", "run together; likely 284 and 287", "1 of 7 above the cap", `line 2: "301" is above the cap`, "marshals"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("no %q in:\n%s", want, out)
 		}

@@ -35,8 +35,8 @@ func coverage(e effort) []rate {
 		{"15 and 15 shots, Student t with 3 degrees of freedom", ofPair(15, 15, student, math.NaN(), e.deals), 1},
 		{"10 speeds", ofSpeeds, 1},
 	}
-	var rates []rate
-	for i, s := range sources {
+	return inParallel(len(sources), func(i int) []rate {
+		s := sources[i]
 		rng := rand.New(rand.NewPCG(20261128, uint64(i)))
 		var counted []rate
 		for range e.reps / s.dear {
@@ -53,9 +53,8 @@ func coverage(e effort) []rate {
 				}
 			}
 		}
-		rates = append(rates, counted...)
-	}
-	return rates
+		return counted
+	})
 }
 
 // Averages over many clean groups of 15 in units of sigma: mean radius √(π/2·14/15) and
@@ -138,11 +137,11 @@ func ofSpeeds(rng *rand.Rand) []statement {
 // chance. Stretching a group changes nothing in it.
 func flags(e effort) []rate {
 	const chance = 0.01
-	var rates []rate
-	for _, n := range []int{5, 6, 7, 8, 9, 10, 12, 15, 18, 20, 25, 30, 33, 40, 50} {
-		rng := rand.New(rand.NewPCG(20261129, uint64(n)))
-		r := rate{name: fmt.Sprintf("%d shots: something flagged", n), of: e.reps, want: chance, slack: 0.1 * chance}
-		pts := make([]r2.Vec, n)
+	ns := []int{5, 6, 7, 8, 9, 10, 12, 15, 18, 20, 25, 30, 33, 40, 50}
+	return inParallel(len(ns), func(i int) []rate {
+		rng := rand.New(rand.NewPCG(20261129, uint64(ns[i])))
+		r := rate{name: fmt.Sprintf("%d shots: something flagged", ns[i]), of: e.reps, want: chance, slack: 0.1 * chance}
+		pts := make([]r2.Vec, ns[i])
 		for range e.reps {
 			clean(rng, pts)
 			robust, err := scoring.RobustOutliers(pts, chance)
@@ -153,7 +152,6 @@ func flags(e effort) []rate {
 				r.hits++
 			}
 		}
-		rates = append(rates, r)
-	}
-	return rates
+		return []rate{r}
+	})
 }

@@ -4,7 +4,28 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"runtime"
+	"slices"
+	"sync"
 )
+
+// inParallel gathers the rates of n independent simulations, in order.
+func inParallel(n int, simulate func(i int) []rate) []rate {
+	rates := make([][]rate, n)
+	var wait sync.WaitGroup
+	free := make(chan struct{}, runtime.GOMAXPROCS(0))
+	for i := range n {
+		wait.Add(1)
+		go func() {
+			defer wait.Done()
+			free <- struct{}{}
+			rates[i] = simulate(i)
+			<-free
+		}()
+	}
+	wait.Wait()
+	return slices.Concat(rates...)
+}
 
 // rate is how often something happened, and how often it should.
 type rate struct {

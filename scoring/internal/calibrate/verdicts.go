@@ -166,8 +166,8 @@ func identical(count int) func(*rand.Rand) []scoring.Group {
 
 // verdicts counts what comparisons claim in every setting.
 func verdicts(e effort) []rate {
-	var rates []rate
-	for i, s := range settings {
+	return inParallel(len(settings), func(i int) []rate {
+		s := settings[i]
 		rng := rand.New(rand.NewPCG(20261127, uint64(i)))
 		counted := make([]rate, len(s.claims))
 		for k, c := range s.claims {
@@ -184,7 +184,6 @@ func verdicts(e effort) []rate {
 				}
 			}
 		}
-		rates = append(rates, counted...)
-	}
-	return rates
+		return counted
+	})
 }

@@ -57,7 +57,11 @@ type console struct {
 
 // run is the whole program, in process: tests call it as main does.
 func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) { // nohup keeps a run going when its window closes
+		ends = append(ends, syscall.SIGHUP)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), ends...)
 	defer stop()
 	app := newApp(console{stdin, stdout, stderr})
 	err := app.RunContext(ctx, flagsFirst(app, args))

@@ -339,7 +339,8 @@ func TestKillLosesNothing(t *testing.T) {
 	}
 }
 
-// A photo that ends the whole program is passed over after two tries.
+// A photo that ends the whole program is passed over after three tries, and costs no
+// other photo anything.
 func TestDeadlyPhoto(t *testing.T) {
 	dir, list := folder(t, 5)
 	for i := range maxDeaths {
@@ -348,13 +349,40 @@ func TestDeadlyPhoto(t *testing.T) {
 		}
 	}
 	if out, err := child(dir, "p2.jpg").CombinedOutput(); err != nil {
-		t.Fatalf("third run: %v\n%s", err, out)
+		t.Fatalf("run %d: %v\n%s", maxDeaths+1, err, out)
 	}
 	got := run(t, list, plainMeasure, Options{Store: filepath.Join(dir, "cache")})
 	for _, p := range got {
 		if want := map[bool]string{true: sheet.Failed, false: sheet.Measured}[p.Name == "p2.jpg"]; p.State != want {
 			t.Errorf("%s is %s (%s), want %s", p.Name, p.State, p.Reason, want)
 		}
+	}
+}
+
+// Kills early in every run, before the same first photos are done, must not be taken
+// for their fault.
+func TestImpatientKillsAreNoFault(t *testing.T) {
+	dir, list := folder(t, 12)
+	for range 5 {
+		c := child(dir, "")
+		out, err := c.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := out.Read(make([]byte, len("measured\n"))); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		_ = c.Wait() // killed
+	}
+	got := run(t, list, plainMeasure, Options{Workers: 2, Store: filepath.Join(dir, "cache")})
+	if want := encode(t, run(t, list, plainMeasure, Options{})); encode(t, got) != want {
+		t.Error("results after five early kills differ from one quiet run")
 	}
 }
 

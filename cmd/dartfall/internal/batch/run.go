@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -75,7 +76,7 @@ func Run(ctx context.Context, photos []Photo, measure Measure, opts Options) ([]
 	for range min(opts.Workers, len(photos)) {
 		pool.Go(func() {
 			for i := range work {
-				if err := r.one(ctx, i, photos[i]); err != nil {
+				if err := r.one(ctx, i, photos[i], false); err != nil {
 					cancel(err)
 				}
 			}
@@ -91,6 +92,13 @@ func Run(ctx context.Context, photos []Photo, measure Measure, opts Options) ([]
 	}
 	close(work)
 	pool.Wait()
+	slices.Sort(r.suspects)
+	for _, i := range r.suspects {
+		if err := r.one(ctx, i, photos[i], true); err != nil {
+			cancel(err)
+			break
+		}
+	}
 	if ctx.Err() != nil {
 		return nil, context.Cause(ctx)
 	}
@@ -106,10 +114,12 @@ type runner struct {
 	mu       sync.Mutex
 	done     int
 	measured int
+	suspects []int // begun in a run that never ended: measured last, one at a time
 }
 
-// one measures or recalls photo i. The error is ctx's or the store's.
-func (r *runner) one(ctx context.Context, i int, p Photo) error {
+// one measures or recalls photo i, or puts it off as a suspect unless it is alone.
+// The error is ctx's or the store's.
+func (r *runner) one(ctx context.Context, i int, p Photo, alone bool) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -122,14 +132,20 @@ func (r *runner) one(ctx context.Context, i int, p Photo) error {
 		r.finish(i, *s.found, true)
 		return nil
 	}
-	deaths, err := s.begin()
-	if err != nil {
-		return err
+	deaths := s.deaths()
+	if deaths > 0 && !alone {
+		r.mu.Lock()
+		r.suspects = append(r.suspects, i)
+		r.mu.Unlock()
+		return nil
 	}
 	if deaths >= maxDeaths {
-		r.finish(i, failed(p, fmt.Sprintf("the program ended %d times while measuring this photo", deaths),
+		r.finish(i, failed(p, fmt.Sprintf("the program ended %d times while measuring this photo, the last times with no other in hand", deaths),
 			"leave it out and report it, or delete "+s.mark+" to try once more"), false)
 		return nil
+	}
+	if err := s.begin(deaths + 1); err != nil {
+		return err
 	}
 	result, err := safely(ctx, r.measure, p.Path)
 	if ctx.Err() != nil { // the result may be cut short
@@ -185,8 +201,10 @@ func (r *runner) finish(i int, p sheet.Photo, stored bool) {
 }
 
 // maxDeaths is how often a photo may end the whole program (a crash in a decoder
-// written in C cannot be caught) before it is passed over.
-const maxDeaths = 2
+// written in C cannot be caught) before it is passed over. A power cut or a kill looks
+// the same, so photos that were in hand when a run ended are measured last and one at
+// a time: only the deaths after the first then speak against a photo alone.
+const maxDeaths = 3
 
 // slot is a photo's place in the store. Without a store all paths are "".
 type slot struct {
@@ -241,19 +259,23 @@ func plain(err error) error {
 	return fmt.Errorf("the file cannot be read (%v)", sheet.Cause(err))
 }
 
-// begin marks the photo as being measured and returns how often that was begun
-// and never ended before.
-func (s slot) begin() (deaths int, err error) {
+// deaths is how often the photo was begun and never ended.
+func (s slot) deaths() (n int) {
 	if s.mark == "" {
-		return 0, nil
+		return 0
 	}
 	if b, err := os.ReadFile(s.mark); err == nil {
-		deaths, _ = strconv.Atoi(strings.TrimSpace(string(b)))
+		n, _ = strconv.Atoi(strings.TrimSpace(string(b)))
 	}
-	if deaths >= maxDeaths {
-		return deaths, nil
+	return n
+}
+
+// begin marks the photo as being measured for the nth time.
+func (s slot) begin(n int) error {
+	if s.mark == "" {
+		return nil
 	}
-	return deaths, sheet.WriteFile(s.mark, []byte(strconv.Itoa(deaths+1)+"\n"))
+	return sheet.WriteFile(s.mark, []byte(strconv.Itoa(n)+"\n"))
 }
 
 // forget takes the mark away: the photo did not end the program.

@@ -222,8 +222,14 @@ func (v view) estimate(path string, decimals int, unit string) (template.HTML, e
 	if at, err := lookup(v.doc, path+".at_least"); err == nil && at == true {
 		out = "at least " + out
 	}
-	if strings.Contains(string(low), "<data") || strings.Contains(string(high), "<data") {
+	hasLow, hasHigh := strings.Contains(string(low), "<data"), strings.Contains(string(high), "<data")
+	switch {
+	case hasLow && hasHigh:
 		out += ` <span class="iv">` + low + " to " + high + "</span>"
+	case hasLow:
+		out += ` <span class="iv">from ` + low + "</span>"
+	case hasHigh:
+		out += ` <span class="iv">up to ` + high + "</span>"
 	}
 	return out, nil
 }

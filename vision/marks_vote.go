@@ -112,14 +112,21 @@ type peak struct {
 // peaks returns the places with at least the given votes for radius r, best first,
 // no two nearer than 0.3 r.
 func (s *search) peaks(edges []edgePixel, r float64, least float32) []peak {
-	acc := s.votes(edges, r)
 	w, h := s.y.w, s.y.h
+	m := gocv.NewMatWithSizeFromScalar(gocv.Scalar{}, h, w, gocv.MatTypeCV32F)
+	defer m.Close()
+	acc, err := m.DataPtrFloat32()
+	if err != nil {
+		return nil
+	}
+	scale := vote(m, acc, edges, r)
+	least /= scale
 	var all []peak
 	for y := 1; y < h-1; y++ {
 		for x := 1; x < w-1; x++ {
 			i := y*w + x
 			if v := acc[i]; v >= least && v >= acc[i-1] && v >= acc[i-w] && v > acc[i+1] && v > acc[i+w] {
-				p := peak{float64(x), float64(y), r, float64(v), 0}
+				p := peak{float64(x), float64(y), r, float64(v * scale), 0}
 				p.rank = p.votes * (0.3 + min(1, s.standsOut(p)/4))
 				all = append(all, p)
 			}
@@ -143,11 +150,11 @@ func (s *search) standsOut(p peak) float64 {
 	return math.Sqrt(z)
 }
 
-// votes returns, for discs of r pixels, what share of a whole rim votes for each
-// pixel, spread over the pixels around it to allow for a rim that is not quite round.
-func (s *search) votes(edges []edgePixel, r float64) []float32 {
-	w, h := s.y.w, s.y.h
-	acc := make([]float32, w*h)
+// vote adds to every pixel of m, which acc holds, the votes for it as the centre of
+// a disc of r pixels, spread over the pixels around it to allow for a rim that is not
+// quite round. Times scale they are a share of a whole strong rim.
+func vote(m gocv.Mat, acc []float32, edges []edgePixel, r float64) (scale float32) {
+	w, h := m.Cols(), m.Rows()
 	for _, e := range edges {
 		for _, q := range [2]float32{float32(r), -float32(r)} {
 			x, y := int(float32(e.x)+q*e.gx+0.5), int(float32(e.y)+q*e.gy+0.5)
@@ -156,19 +163,16 @@ func (s *search) votes(edges []edgePixel, r float64) []float32 {
 			}
 		}
 	}
-	m := newMat32(acc, w, h)
-	defer m.Close()
+	// A tent: what averaging twice over a square of that side comes to.
 	side := 2*int(math.Round(0.06*r+0.5)) + 1
-	for range 2 {
-		gocv.BoxFilter(m, &m, -1, image.Pt(side, side))
+	tent := make([]float32, 2*side-1)
+	for i := range tent {
+		tent[i] = float32(min(i+1, 2*side-1-i)) / float32(side*side)
 	}
-	if v, err := m.DataPtrFloat32(); err == nil {
-		scale := float32(float64(side*side) / (2 * math.Pi * r * 0.9))
-		for i := range acc {
-			acc[i] = v[i] * scale
-		}
-	}
-	return acc
+	kernel := newMat32(tent, len(tent), 1)
+	defer kernel.Close()
+	gocv.SepFilter2D(m, &m, -1, kernel, kernel, image.Pt(-1, -1), 0, gocv.BorderReflect101)
+	return float32(float64(side*side) / (2 * math.Pi * r * 0.9))
 }
 
 // thin sorts peaks by rank and keeps those that have no better one within apart

@@ -339,7 +339,7 @@ func TestKillLosesNothing(t *testing.T) {
 	}
 }
 
-// A photo that ends the whole program is passed over after three tries, and costs no
+// A photo that ends the whole program is passed over after some tries, and costs no
 // other photo anything.
 func TestDeadlyPhoto(t *testing.T) {
 	dir, list := folder(t, 5)
@@ -363,7 +363,7 @@ func TestDeadlyPhoto(t *testing.T) {
 // for their fault.
 func TestImpatientKillsAreNoFault(t *testing.T) {
 	dir, list := folder(t, 12)
-	for range 5 {
+	for range 12 {
 		c := child(dir, "")
 		out, err := c.StdoutPipe()
 		if err != nil {
@@ -382,7 +382,7 @@ func TestImpatientKillsAreNoFault(t *testing.T) {
 	}
 	got := run(t, list, plainMeasure, Options{Workers: 2, Store: filepath.Join(dir, "cache")})
 	if want := encode(t, run(t, list, plainMeasure, Options{})); encode(t, got) != want {
-		t.Error("results after five early kills differ from one quiet run")
+		t.Error("results after twelve early kills differ from one quiet run")
 	}
 }
 

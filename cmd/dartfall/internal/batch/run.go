@@ -1,6 +1,7 @@
 package batch
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -92,9 +93,9 @@ func Run(ctx context.Context, photos []Photo, measure Measure, opts Options) ([]
 	}
 	close(work)
 	pool.Wait()
-	slices.Sort(r.suspects)
-	for _, i := range r.suspects {
-		if err := r.one(ctx, i, photos[i], true); err != nil {
+	slices.SortFunc(r.suspects, func(a, b suspect) int { return cmp.Or(cmp.Compare(a.deaths, b.deaths), cmp.Compare(a.photo, b.photo)) })
+	for _, x := range r.suspects {
+		if err := r.one(ctx, x.photo, photos[x.photo], true); err != nil {
 			cancel(err)
 			break
 		}
@@ -114,8 +115,11 @@ type runner struct {
 	mu       sync.Mutex
 	done     int
 	measured int
-	suspects []int // begun in a run that never ended: measured last, one at a time
+	suspects []suspect // measured last, one at a time
 }
+
+// suspect is a photo that was begun and never ended, by its index.
+type suspect struct{ photo, deaths int }
 
 // one measures or recalls photo i, or puts it off as a suspect unless it is alone.
 // The error is ctx's or the store's.
@@ -135,7 +139,7 @@ func (r *runner) one(ctx context.Context, i int, p Photo, alone bool) error {
 	deaths := s.deaths()
 	if deaths > 0 && !alone {
 		r.mu.Lock()
-		r.suspects = append(r.suspects, i)
+		r.suspects = append(r.suspects, suspect{i, deaths})
 		r.mu.Unlock()
 		return nil
 	}
@@ -203,8 +207,9 @@ func (r *runner) finish(i int, p sheet.Photo, stored bool) {
 // maxDeaths is how often a photo may end the whole program (a crash in a decoder
 // written in C cannot be caught) before it is passed over. A power cut or a kill looks
 // the same, so photos that were in hand when a run ended are measured last and one at
-// a time: only the deaths after the first then speak against a photo alone.
-const maxDeaths = 3
+// a time, the least suspect first: only the deaths after the first then speak against
+// a photo alone, and repeated kills do not fall on the same one.
+const maxDeaths = 4
 
 // slot is a photo's place in the store. Without a store all paths are "".
 type slot struct {

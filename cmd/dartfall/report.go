@@ -60,6 +60,9 @@ func writeReport(out string, s sheet.Summary) (description string, err error) {
 		if p.Flat == nil || len(p.Marks) == 0 {
 			continue
 		}
+		if len(pictures) > mostInReport {
+			break
+		}
 		data, err := reduced(filepath.Join(out, filepath.Base(p.Flat.File)))
 		if err != nil {
 			continue // a picture that was deleted costs the report only that picture
@@ -82,6 +85,10 @@ func writeReport(out string, s sheet.Summary) (description string, err error) {
 	}
 	return description, sheet.WriteFile(filepath.Join(out, "report.html"), html)
 }
+
+// mostInReport is how many photos a report shows: some 4 MB. Those of a large archive
+// lie beside it.
+const mostInReport = 24
 
 // reportPx is the larger side of a picture inside the report: sharp on a phone
 // and on half a desktop screen, some 150 kB each.

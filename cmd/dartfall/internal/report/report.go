@@ -59,6 +59,7 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 		"description": func() (string, error) { return Description(s) }, "alt": func(moved bool) string { return PictureAlt(s, moved) },
 		"settled": v.settled, "heights": v.heights, "flyers": v.flyers, "variant": v.variant, "obtained": obtained,
 		"bytime": bytime, "photoWords": photoWords, "sentence": sentence, "methods": v.methods,
+		"many":     func() bool { return len(s.Groups) > mostColumns },
 		"distance": func() bool { return s.Session.DistanceMM.Known() },
 		"capped":   func() bool { return s.Session.CapMPS.Known() },
 		"flight":   func() bool { return s.Flight != nil && len(s.Flight.Rows) > 0 },
@@ -84,6 +85,10 @@ var sizes = []size{
 	{"Half within a radius of", "radius_50_mm"}, {"90% within a radius of", "radius_90_mm"},
 	{"Width", "width_mm"}, {"Height", "height_mm"}, {"Centre from the rings’ centre", "offset_mm"},
 }
+
+// mostColumns is how many groups stand side by side; an archive's are listed below
+// each other.
+const mostColumns = 8
 
 // variant is a table of group sizes without some shots: Key is their place in
 // sheet.Group.

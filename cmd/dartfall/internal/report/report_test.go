@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"html"
 	"math"
 	"regexp"
@@ -180,6 +181,21 @@ func TestClosedFile(t *testing.T) {
 	}
 	if _, err := HTML(s, []Picture{{Type: "text/html"}}); err == nil {
 		t.Error("a picture of type text/html: no error")
+	}
+}
+
+// An archive's groups are listed below each other, each with its own figures.
+func TestManyGroups(t *testing.T) {
+	s := sample()
+	for i := range 40 {
+		s.Groups = append(s.Groups, sheet.Group{Accessory: fmt.Sprintf("photo %d", i), All: figures(5, 50)})
+	}
+	page := render(t, s)
+	if n := strings.Count(page, `<th scope="col">`); n > 60 {
+		t.Errorf("%d column headings", n)
+	}
+	if !strings.Contains(page, "groups.42.all.mean_radius_mm.value") {
+		t.Error("the last group has no mean radius")
 	}
 }
 

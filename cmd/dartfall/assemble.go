@@ -242,17 +242,21 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 			row.SeenAgain, row.Gone, row.Open = len(si.before), si.gone, si.unsure
 		}
 		key := t.Photo + "|" + a.Sticker
+		byHand := slices.ContainsFunc(p.Marks, func(im sheet.Impact) bool { return im.String == name })
 		switch {
 		case si == nil:
 			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s has no measured photo (%s): its shots are not in the figures", name, t.Photo))
-		case taken[key] != "":
-			s.Warnings = append(s.Warnings, fmt.Sprintf("strings %s and %s share the %s marks of %s: they are counted once, for the first", taken[key], name, a.Sticker, t.Photo))
-		case si.unsure != "":
+		case taken[key] != "" && !byHand:
+			s.Warnings = append(s.Warnings, fmt.Sprintf("strings %s and %s share the %s marks of %s: they are counted once, for the first; give each its marks in dartfall review", taken[key], name, a.Sticker, t.Photo))
+		case si.unsure != "" && !byHand:
 			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s is not in the figures, since its new marks cannot be told from earlier ones: %s; if a new face was up, write fresh = true under its [[string]]", name, si.unsure))
 		default:
-			taken[key] = name
+			colourTells := taken[key] == "" && si.unsure == "" // else only what was given to it by hand is its own
+			if colourTells {
+				taken[key] = name
+			}
 			for _, im := range p.Marks {
-				byColour := im.String == "" && !slices.Contains(si.before, im.ID) && (a.Sticker == "" || im.Colour == a.Sticker)
+				byColour := colourTells && im.String == "" && !slices.Contains(si.before, im.ID) && (a.Sticker == "" || im.Colour == a.Sticker)
 				if (byColour || im.String == name) && put(g, p, si.inFrame(im), name) {
 					row.Found++
 				}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	"dartfall/cmd/dartfall/internal/decisions"
+	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 )
 
@@ -135,6 +137,43 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 	changed := measure(statusPartial)
 	if len(changed.Decisions) != 1 || changed.Decisions[0].Fits || !strings.Contains(changed.Decisions[0].Words, "another photo than it was") {
 		t.Errorf("a decision on a changed photo: %+v", changed.Decisions)
+	}
+}
+
+// Two strings in one colour on one photo: colour cannot tell whose a mark is, the
+// person can.
+func TestStringsSharedByHand(t *testing.T) {
+	p := sheet.Photo{Name: "one.jpg", SHA256: "aa11", State: sheet.Measured, Plane: &sheet.Plane{Homography: [9]sheet.Number{2, 0, 500, 0, -2, 400, 0, 0, 1}, PxPerMM: 2}}
+	for i := range 6 {
+		x := sheet.Number(40 * i)
+		p.Marks = append(p.Marks, sheet.Impact{ID: fmt.Sprintf("one.jpg#%d", i+1), Photo: p.Name, Colour: "blue", Source: sheet.Found, XMM: x, XPx: 500 + 2*x, YPx: 400, DiameterMM: 19, Confidence: 1})
+	}
+	j := job{session: &session.Session{
+		Accessories: []session.Accessory{{Name: "North", Letter: "A", Sticker: "blue"}},
+		Strings:     []session.String{{Accessory: "North", Photo: p.Name, Shots: 4}, {Accessory: "North", Photo: p.Name, Shots: 2}},
+	}}
+	found := func(assigned ...int) (n [2]int, warnings string) {
+		t.Helper()
+		var log []decisions.Decision
+		for _, i := range assigned {
+			before := asDecided(p.Marks[i])
+			after := before
+			after.String = "2 North"
+			log = append(log, decisions.Decision{ID: len(log) + 1, Kind: decisions.Assign, Photo: p.Name, SHA256: p.SHA256, Mark: p.Marks[i].ID,
+				Before: &decisions.Side{Marks: []decisions.Mark{before}}, After: &decisions.Side{Marks: []decisions.Mark{after}}})
+		}
+		j.decided = decisions.Replay(log)
+		s, err := assemble(j, []sheet.Photo{p})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return [2]int{s.Strings[0].Found, s.Strings[1].Found}, strings.Join(s.Warnings, "\n")
+	}
+	if n, warnings := found(); n != [2]int{6, 0} || !strings.Contains(warnings, "share the blue marks") {
+		t.Errorf("by colour alone: %v, %q, want all six in the first and a warning", n, warnings)
+	}
+	if n, warnings := found(1, 4); n != [2]int{4, 2} || strings.Contains(warnings, "share the blue marks") || strings.Contains(warnings, "declared") {
+		t.Errorf("two given to the second by hand: %v, %q, want 4 and 2 without a warning", n, warnings)
 	}
 }
 

@@ -279,6 +279,7 @@ func TestReviewInABrowser(t *testing.T) {
 		p.Shot(*screenshots, "desktop-decided")
 		p.Accessible()
 		p.speed(orange.ID)
+		p.panning()
 		p.Quiet()
 	})
 
@@ -472,22 +473,47 @@ func (p reviewPage) points(t *testing.T) {
 	}
 }
 
-// speed takes the time from a press to the moved numbers, five times.
+// speed takes the time from a press to the moved numbers. On a quiet machine it is
+// below 100 ms; tests share theirs, so that the best of five must be below half a
+// second.
 func (p reviewPage) speed(id string) {
 	p.t.Helper()
 	p.pick(id)
-	for range 3 {
+	best := math.Inf(1)
+	for range 5 {
 		ms := browsertest.Eval[float64](p.Page, `new Promise(done => {
-			const table = document.getElementById('groups'), start = performance.now();
+			const start = performance.now();
 			const watch = new MutationObserver(() => { watch.disconnect(); done(performance.now() - start); });
-			watch.observe(table, { childList: true });
-			document.getElementById('do-sighter') ? document.getElementById('do-sighter').click() : document.getElementById('do-count').click();
+			watch.observe(document.getElementById('groups'), { childList: true });
+			(document.getElementById('do-sighter') ?? document.getElementById('do-count')).click();
 		})`)
-		p.t.Logf("numbers moved after %.0f ms", ms)
-		if !(ms < 1000) { // 100 ms on a quiet machine; tests share theirs
-			p.t.Errorf("the numbers took %.0f ms", ms)
-		}
+		best = min(best, ms)
 		p.Wait(`document.getElementById('do-count') !== null || document.getElementById('do-sighter') !== null`)
+	}
+	p.t.Logf("the numbers moved after %.0f ms", best)
+	if !(best < 500) {
+		p.t.Errorf("the numbers took %.0f ms", best)
+	}
+}
+
+// panning moves the picture for 60 frames: its marks are drawn anew twice at most, so
+// that their number costs nothing.
+func (p reviewPage) panning() {
+	p.t.Helper()
+	drawn := browsertest.Eval[[]float64](p.Page, `(async () => {
+		const { Board } = await import('/board.js'), draw = Board.prototype.drawLayer, board = document.getElementById('board');
+		let layers = 0, left = 0;
+		Board.prototype.drawLayer = function (ratio) { layers++; return draw.call(this, ratio); };
+		board.focus();
+		for (; left < 60; left++) {
+			board.dispatchEvent(new KeyboardEvent('keydown', { key: 'ArrowRight', shiftKey: true }));
+			await new Promise(requestAnimationFrame);
+		}
+		Board.prototype.drawLayer = draw;
+		return [layers, left];
+	})()`)
+	if drawn[0] > 2 || drawn[1] != 60 {
+		p.t.Errorf("60 frames of panning drew the marks %v times", drawn[0])
 	}
 }
 

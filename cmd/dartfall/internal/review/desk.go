@@ -248,8 +248,8 @@ func (d *Desk) changed(p sheet.Photo, before decisions.Mark, w Wish) ([]decision
 		}
 		after.Colour = w.Colour
 	case decisions.Assign:
-		if !slices.ContainsFunc(d.sum.Strings, func(s sheet.String) bool { return s.Name == w.String }) {
-			return nil, refuse("there is no string %q", w.String)
+		if !slices.Contains(d.stringsOf(p), w.String) {
+			return nil, refuse("there is no string %q on %s", w.String, p.Name)
 		}
 		after.String = w.String
 	case decisions.Split:
@@ -276,13 +276,23 @@ func (d *Desk) changed(p sheet.Photo, before decisions.Mark, w Wish) ([]decision
 	return []decisions.Mark{after}, nil
 }
 
+// stringsOf names the strings that a photo shows.
+func (d *Desk) stringsOf(p sheet.Photo) (names []string) {
+	for _, s := range d.sum.Strings {
+		if s.Photo == p.Name {
+			names = append(names, s.Name)
+		}
+	}
+	return names
+}
+
 // newMark is a mark where the person pointed, as large as its like.
 func (d *Desk) newMark(p sheet.Photo, w Wish) (decisions.Mark, error) {
 	if w.Colour != "" && !slices.Contains(d.tools.Colours, w.Colour) {
 		return decisions.Mark{}, refuse("there is no sticker colour %q", w.Colour)
 	}
-	if w.String != "" && !slices.ContainsFunc(d.sum.Strings, func(s sheet.String) bool { return s.Name == w.String }) {
-		return decisions.Mark{}, refuse("there is no string %q", w.String)
+	if w.String != "" && !slices.Contains(d.stringsOf(p), w.String) {
+		return decisions.Mark{}, refuse("there is no string %q on %s", w.String, p.Name)
 	}
 	return d.placed(p, w, decisions.Mark{Colour: w.Colour, String: w.String, DiameterMM: usualDiameter(p, w.Colour)})
 }
@@ -426,6 +436,16 @@ func (d *Desk) picture(i int, view string) ([]byte, error) {
 		return f.JPEG, err
 	}
 	return nil, nil
+}
+
+// warm makes the pictures of the photo that is shown first, so that they are there
+// when the page asks. What fails shows when it does.
+func (d *Desk) warm() {
+	if photos := d.Session().Photos; len(photos) > 0 {
+		for _, view := range []string{"flat", "taken"} {
+			d.picture(photos[0].Index, view)
+		}
+	}
 }
 
 func (d *Desk) choice(key string) error {

@@ -49,7 +49,7 @@ func testTools(dir string) Tools {
 				if !ok {
 					misses = stated[name]
 				}
-				sum.Strings = append(sum.Strings, sheet.String{Name: name, Misses: misses})
+				sum.Strings = append(sum.Strings, sheet.String{Name: name, Photo: "one.jpg", Misses: misses})
 			}
 			for _, colour := range []string{"blue", "red", "green"} {
 				g := sheet.Group{Accessory: colour}

@@ -78,6 +78,9 @@ func (s *Server) Serve(ctx context.Context) error {
 		Handler: s.Handler(), ReadHeaderTimeout: 5 * time.Second, MaxHeaderBytes: maxHeaders,
 		BaseContext: func(net.Listener) context.Context { return s.life },
 	}
+	if d := s.Desk(); d != nil {
+		go d.warm()
+	}
 	done := make(chan error, 1)
 	go func() { done <- h.Serve(s.listener) }()
 	select {
@@ -107,6 +110,7 @@ func (s *Server) put(d *Desk) {
 	s.desk = d
 	s.mu.Unlock()
 	s.tabs.tell("session")
+	d.warm()
 }
 
 // cookieName differs by port: cookies are shared by all ports of a host.

@@ -237,9 +237,7 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 	for _, g := range p.Grade {
 		v.Checks = append(v.Checks, checkView{g.Words, g.Level, g.Advice})
 	}
-	for _, t := range d.sum.Strings {
-		v.Strings = append(v.Strings, t.Name)
-	}
+	v.Strings = d.stringsOf(p)
 	if p.Plane == nil {
 		return v, true, nil
 	}
@@ -282,6 +280,9 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 			k.Label, k.Role, k.Group = fmt.Sprintf("%s%d", ids[g.group].Letter, count[g.group]), g.impact.SetAside, g.group
 		}
 		k.Words = markWords(m, k.Role)
+		if m.Counts() && !counted {
+			k.Words += " · in no string: seen before, or no accessory has its colour"
+		}
 		x := r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}
 		k.Taken = markPlace{float64(m.XPx), float64(m.YPx), circle(rect, rect.ToPhoto, x, float64(m.DiameterMM)/2, 28)}
 		at := onFlat(x)

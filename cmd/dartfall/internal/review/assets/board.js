@@ -4,6 +4,7 @@
 
 const INK = '#22303a', PAPER = '#faf8f3', FIT = '#9b1b6e';
 const FONT = '600 13px "Source Sans 3", "Noto Sans", "Liberation Sans", sans-serif';
+const MARGIN = 200; // screen px that rings and marks are drawn beyond the screen
 const LARGEST = 40; // screen pixels per picture pixel
 
 export class Board {
@@ -15,6 +16,7 @@ export class Board {
     this.size = { width: 1, height: 1 };
     this.rings = [];
     this.marks = [];
+    this.layer = null;
     this.points = [];
     this.shown = { rings: false, marks: true };
     this.selected = '';
@@ -44,6 +46,7 @@ export class Board {
   overlay({ rings, marks, points }) {
     this.rings = rings.map(r => path(r));
     this.marks = marks.map(m => ({ ...m, path: path(m.edge), radius: radius(m) }));
+    this.layer = null;
     this.points = points;
     this.draw();
   }
@@ -201,10 +204,10 @@ export class Board {
     c.imageSmoothingEnabled = this.scale < 3;
     const image = this.picture.small && this.scale * ratio < 0.3 ? this.picture.small : this.picture.full;
     c.drawImage(image, -0.5, -0.5, this.size.width, this.size.height);
-    if (this.shown.rings) for (const r of this.rings) this.twoTone(c, r, 1.6, FIT);
-    if (this.shown.marks) this.paintMarks(c);
+    if (!this.layerHolds()) this.drawLayer(ratio);
+    c.setTransform(1, 0, 0, 1, 0, 0);
+    c.drawImage(this.layer.canvas, (this.left - this.layer.left - MARGIN) * ratio, (this.top - this.layer.top - MARGIN) * ratio);
     c.setTransform(ratio, 0, 0, ratio, 0, 0);
-    if (this.shown.marks) this.paintLabels(c);
     this.points.forEach((p, i) => {
       const at = this.toScreen(p.x, p.y);
       plus(c, at.x, at.y, 9);
@@ -233,10 +236,10 @@ export class Board {
   paintMarks(c) {
     for (const m of this.marks) {
       if (m.role === 'removed') { this.twoTone(c, m.path, 1, '#5a6268', [2, 4]); continue; }
-      const width = m.role ? 1.2 : 2.2;
-      this.twoTone(c, m.path, width + 1.2, INK, m.doubtful ? [7, 5] : []);
+      const width = m.role ? 1.2 : 2.2, dash = m.doubtful ? [7, 5] : [];
+      this.twoTone(c, m.path, width + 1.2, INK, dash);
+      c.setLineDash(dash.map(d => d / this.scale));
       c.lineWidth = width / this.scale;
-      c.setLineDash(m.doubtful ? [7 / this.scale, 5 / this.scale] : []);
       c.strokeStyle = m.who.tone;
       c.stroke(m.path);
       c.setLineDash([]);
@@ -258,7 +261,7 @@ export class Board {
     c.font = FONT;
     for (const m of [...this.marks].sort((a, b) => urgency(a) - urgency(b))) {
       const p = this.toScreen(m.x, m.y), r = Math.max(6, m.radius * this.scale);
-      if (p.x < -80 || p.y < -40 || p.x > this.width + 80 || p.y > this.height + 40) continue;
+      if (p.x < -MARGIN || p.y < -MARGIN || p.x > this.width + MARGIN || p.y > this.height + MARGIN) continue;
       const text = m.label + (m.doubtful ? '?' : '');
       const w = c.measureText(text).width + 27, h = 20, off = 0.72 * r + 2;
       const spot = [[off, -off - h], [off, off], [-off - w, -off - h], [-off - w, off], [r + 4, -h / 2], [-r - 4 - w, -h / 2]]
@@ -277,6 +280,28 @@ export class Board {
       c.fillStyle = INK;
       c.fillText(text, spot.x + 21, spot.y + 14.5);
     }
+  }
+
+  // The layer holds rings and marks as drawn once, with a margin around the screen:
+  // moving the picture moves the layer, whatever the number of marks.
+  layerHolds() {
+    const l = this.layer;
+    return l && l.key === this.layerKey() && Math.abs(this.left - l.left) <= MARGIN && Math.abs(this.top - l.top) <= MARGIN;
+  }
+
+  layerKey() { return [this.scale, this.selected, this.shown.rings, this.shown.marks, this.canvas.width, this.canvas.height].join(' '); }
+
+  drawLayer(ratio) {
+    const canvas = new OffscreenCanvas(this.canvas.width + 2 * MARGIN * ratio, this.canvas.height + 2 * MARGIN * ratio);
+    const c = canvas.getContext('2d'), k = this.scale * ratio;
+    c.setTransform(k, 0, 0, k, (this.left + MARGIN) * ratio, (this.top + MARGIN) * ratio);
+    if (this.shown.rings) for (const r of this.rings) this.twoTone(c, r, 1.6, FIT);
+    if (this.shown.marks) {
+      this.paintMarks(c);
+      c.setTransform(ratio, 0, 0, ratio, MARGIN * ratio, MARGIN * ratio);
+      this.paintLabels(c);
+    }
+    this.layer = { canvas, key: this.layerKey(), left: this.left, top: this.top };
   }
 }
 

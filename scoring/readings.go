@@ -61,7 +61,7 @@ type ReadingString struct {
 // accessory's string. unit is that of numbers without one. Text without numbers gives
 // none; it never fails.
 func ParseReadings(text string, unit SpeedUnit) []ReadingString {
-	p := parser{unit: unit, current: -1}
+	p := parser{unit: unit, index: map[string]int{}, current: -1}
 	if rows, ok := readTable(text); ok {
 		for _, r := range rows {
 			p.to(r.name)
@@ -77,9 +77,7 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 			p.read(line, i+1)
 		}
 	}
-	for i := range p.out {
-		flagSlips(p.out, i, unit)
-	}
+	flagSlips(p.out, unit)
 	return p.out
 }
 
@@ -188,6 +186,7 @@ func withoutCounts(lines []string) []string {
 type parser struct {
 	unit    SpeedUnit
 	out     []ReadingString
+	index   map[string]int // of out, by name
 	current int
 	line    int
 	// pending is the last number read, until what follows tells whether it was a speed;
@@ -199,11 +198,13 @@ type parser struct {
 
 // to makes a string current.
 func (p *parser) to(name string) {
-	p.current = slices.IndexFunc(p.out, func(s ReadingString) bool { return s.Name == name })
-	if p.current < 0 {
-		p.current = len(p.out)
+	i, ok := p.index[name]
+	if !ok {
+		i = len(p.out)
+		p.index[name] = i
 		p.out = append(p.out, ReadingString{Name: name})
 	}
+	p.current = i
 }
 
 func (p *parser) string() *ReadingString {

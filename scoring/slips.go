@@ -11,6 +11,8 @@ import (
 const (
 	farOff   = 0.15 // of the usual reading: looked at (common practice, no source)
 	fitsNear = 0.12 // of the usual reading: a corrected value must come this near
+
+	fewReadings = 3 // fewer have no usual reading
 )
 
 // Slips, as they are named.
@@ -39,22 +41,29 @@ func (r Reading) Meant() []float64 {
 	return nil
 }
 
-// flagSlips marks the readings of string i that lie far from the usual one and looks for
-// the slip that explains them. A string too short to have a usual reading borrows the
-// others'. Nothing is marked below three readings in all.
-func flagSlips(all []ReadingString, i int, unit SpeedUnit) {
-	rs := all[i].Readings
-	values := counting(rs)
-	if len(values) < 3 {
-		values = nil
-		for _, s := range all {
-			values = append(values, counting(s.Readings)...)
-		}
+// flagSlips marks the readings that lie far from the usual one of their string and looks
+// for the slip that explains them. A string too short to have a usual reading borrows
+// that of all. Nothing is marked below three readings in all.
+func flagSlips(all []ReadingString, unit SpeedUnit) {
+	var together []float64
+	for _, s := range all {
+		together = append(together, counting(s.Readings)...)
 	}
-	if len(values) < 3 {
+	if len(together) < fewReadings {
 		return
 	}
-	usual := usualReading(values)
+	common := usualReading(together)
+	for _, s := range all {
+		usual := common
+		if values := counting(s.Readings); len(values) >= fewReadings {
+			usual = usualReading(values)
+		}
+		flagString(s.Readings, usual, unit)
+	}
+}
+
+// flagString marks the readings of one string.
+func flagString(rs []Reading, usual float64, unit SpeedUnit) {
 	for k := range rs {
 		switch {
 		case rs[k].Corrected || rs[k].Slip != "" || math.Abs(rs[k].Value-usual) <= farOff*usual:
@@ -82,22 +91,24 @@ func counting(rs []Reading) []float64 {
 // one of them; of all, when no two lie together. When many readings have slips their
 // plain median may be one.
 func usualReading(values []float64) float64 {
-	var usual []float64
-	for _, v := range slices.Sorted(slices.Values(values)) {
-		var together []float64
-		for _, w := range values {
-			if math.Abs(w-v) <= farOff*v {
-				together = append(together, w)
-			}
+	sorted := slices.Sorted(slices.Values(values))
+	usual := sorted[:0]
+	from, to := 0, 0
+	for _, v := range sorted {
+		for from < len(sorted) && sorted[from] < v*(1-farOff) {
+			from++
 		}
-		if len(together) >= len(usual) { // of two alike the faster: a lost digit is the likelier slip
-			usual = together
+		for to < len(sorted) && sorted[to] <= v*(1+farOff) {
+			to++
+		}
+		if to-from >= len(usual) { // of two alike the faster: a lost digit is the likelier slip
+			usual = sorted[from:to]
 		}
 	}
 	if len(usual) < 2 {
-		usual = values
+		usual = sorted
 	}
-	return Median(usual)
+	return Quantile(0.5, usual)
 }
 
 func isNear(x, usual float64) bool { return math.Abs(x-usual) <= fitsNear*usual }

@@ -40,7 +40,7 @@ type CompareOptions struct {
 type Pair struct {
 	A  string `json:"a"`
 	B  string `json:"b"`
-	NA int    `json:"n_a"`
+	NA int    `json:"n_a"` // impacts, without those dropped
 	NB int    `json:"n_b"`
 	// MeanRadiusRatio is A's mean radius over B's, each corrected for its n (and for the
 	// drop); undefined when either has misses.
@@ -60,7 +60,8 @@ type Pair struct {
 	Verdict Verdict `json:"verdict"`
 	Tighter string  `json:"tighter,omitempty"` // the one that looks tighter, also when not settled
 	// ShotsToSettle is the number of shots per accessory that would show the seen
-	// difference as clear in 8 of 10 tests, if it is real; 0 means more than 2000.
+	// difference as clear in 8 of 10 tests, if it is real; 0 means more than 2000, or that
+	// neither ratio is known.
 	ShotsToSettle int `json:"shots_to_settle"`
 	// CentreDX and CentreDY are A's centre less B's, CentreDistance the length of that,
 	// and CentreP the test that it is zero, whatever the sizes.
@@ -239,11 +240,12 @@ func (s *spread) bootstrap(samples int, rng *rand.Rand) []float64 {
 func comparePair(a, b *side, opts Options) (Pair, *shuffle) {
 	n := len(a.pts) + len(b.pts)
 	p := Pair{
-		A: a.name, B: b.name, NA: len(a.pts), NB: len(b.pts), P: 1, PF: 1, CentreP: 1, Verdict: NoDifference,
+		A: a.name, B: b.name, P: 1, PF: 1, CentreP: 1, Verdict: NoDifference,
 		MeanRadiusRatio: undefined(n, defMRRatio), SigmaRatio: undefined(n, defSigmaRatio), SigmaRatioBootstrap: undefined(n, defSigmaBootstrap),
 		CentreDX: undefined(n, defCentreAxis), CentreDY: undefined(n, defCentreAxis), CentreDistance: undefined(n, defCentreGap),
 	}
-	if min(len(a.pts)+min(0, a.lost-opts.Drop), len(b.pts)+min(0, b.lost-opts.Drop)) < 3 {
+	p.NA, p.NB = a.spared(opts.Drop), b.spared(opts.Drop)
+	if min(p.NA, p.NB) < 3 {
 		p.Warnings = append(p.Warnings, Warning{"few-shots", "fewer than three impacts on one side: nothing to compare"})
 		return p, nil
 	}
@@ -271,6 +273,9 @@ func comparePair(a, b *side, opts Options) (Pair, *shuffle) {
 	}
 	return p, shuffleOffsets(sa.offsets, sb.offsets, sa.sizes, sb.sizes, opts.Drop)
 }
+
+// spared is how many impacts a drop leaves; misses go first.
+func (s *side) spared(drop int) int { return len(s.pts) - max(0, drop-s.lost) }
 
 // withMisses are a group's radii, with its misses as the widest of all.
 func (s *side) withMisses() []float64 {

@@ -290,6 +290,30 @@ func TestMissesAreNotIgnored(t *testing.T) {
 	}
 }
 
+// Without the widest a comparison says how many impacts are left, misses going first, and
+// gives a ratio that allows for what the drop does to groups of different size.
+func TestCompareWithoutWidest(t *testing.T) {
+	rng := rand.New(rand.NewPCG(25, 26))
+	a, b := named("A", scattered(rng, 10, 100)), named("B", scattered(rng, 40, 100))
+	c, err := Compare([]Group{a, b}, CompareOptions{Drop: 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := c.Pairs[0]
+	if p.NA != 7 || p.NB != 37 || !(p.MeanRadiusRatio.Lo < 1 && 1 < p.MeanRadiusRatio.Hi) || !math.IsNaN(p.SigmaRatio.Value) || !math.IsNaN(p.CentreDistance.Value) {
+		t.Errorf("%+v", p)
+	}
+	// Without the correction the smaller group would look much the tighter.
+	plain := meanWithout(radii(spreadOf(a.points(a.kept(nil))).offsets), 3) / meanWithout(radii(spreadOf(b.points(b.kept(nil))).offsets), 3)
+	if !(p.MeanRadiusRatio.Value > 1.1*plain) {
+		t.Errorf("ratio %v, uncorrected %v", p.MeanRadiusRatio.Value, plain)
+	}
+	b.Misses = 2
+	if c, err = Compare([]Group{a, b}, CompareOptions{Drop: 3}); err != nil || c.Pairs[0].NA != 7 || c.Pairs[0].NB != 39 {
+		t.Errorf("with two misses: %+v, %v", c, err)
+	}
+}
+
 // Within blocks a drift of the centre between blocks does no harm.
 func TestBlocksAndRepeatability(t *testing.T) {
 	rng := rand.New(rand.NewPCG(21, 22))

@@ -110,6 +110,9 @@ func meanWithout(values []float64, drop int) float64 {
 	}
 	var largest [MaxDrop]float64 // falling
 	for _, v := range values {
+		if v <= largest[drop-1] {
+			continue
+		}
 		for i := range drop {
 			if v > largest[i] {
 				v, largest[i] = largest[i], v

@@ -120,7 +120,7 @@ func pairWords(p scoring.Pair) string {
 func share(p float64) string {
 	switch {
 	case p < 0.001:
-		return "fewer than 1 in 1000"
+		return "fewer than 0.1%"
 	case p < 0.1:
 		return fmt.Sprintf("%.1f%%", 100*p)
 	}

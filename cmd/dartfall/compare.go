@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"slices"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -148,7 +149,7 @@ func (r comparisonReport) verdicts(w io.Writer) {
 				settle = "settled"
 			case p.ShotsToSettle > 0:
 				settle = fmt.Sprint(p.ShotsToSettle)
-			case p.Method == "":
+			case math.IsNaN(p.MeanRadiusRatio.Value) && math.IsNaN(p.SigmaRatio.Value):
 				settle = "–"
 			}
 			luck, adjusted, verdict := chanceText(p.P), chanceText(p.PAdjusted), string(p.Verdict)

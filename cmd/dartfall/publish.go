@@ -44,6 +44,10 @@ func PublishCommand(c console) *cli.Command {
 			if len(s.Groups) == 0 {
 				return withHint(errors.New("there is no group to show"), "see what measure said about the photos")
 			}
+			if !s.OneBoard() {
+				return withHint(errors.New("nothing says what was shot on these photos, so they do not belong on one picture"),
+					"list the strings in session.toml (dartfall new writes one) and measure again, or publish one photo")
+			}
 			names, err := publish(out, s, everything)
 			if err != nil {
 				return err

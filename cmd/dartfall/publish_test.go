@@ -155,6 +155,13 @@ func TestPublishCommandRefuses(t *testing.T) {
 	}{
 		{"no folder", "one folder", nil, statusUsage, func() {}},
 		{"not measured", "measure the folder first", []string{dir}, statusFailed, func() {}},
+		{"photos without strings", "do not belong on one picture", []string{dir}, statusFailed, func() {
+			s := twoGroups()
+			s.Photos = []sheet.Photo{{Name: "a.jpg", Plane: &sheet.Plane{}}, {Name: "b.jpg", Plane: &sheet.Plane{}}}
+			if err := sheet.WriteResults(filepath.Join(dir, "results"), s); err != nil {
+				t.Fatal(err)
+			}
+		}},
 		{"nothing found", "no group to show", []string{dir}, statusFailed, func() {
 			if err := sheet.WriteResults(filepath.Join(dir, "results"), sheet.Summary{Schema: sheet.SchemaID}); err != nil {
 				t.Fatal(err)

@@ -199,6 +199,22 @@ func TestManyGroups(t *testing.T) {
 	}
 }
 
+// Boards of several photos without strings are not drawn on each other.
+func TestPhotosWithoutStringsShareNoBoard(t *testing.T) {
+	s := sample()
+	if !strings.Contains(render(t, s), `<svg class="board"`) {
+		t.Error("one photo's board is not drawn")
+	}
+	s.Photos[1].Plane = s.Photos[0].Plane
+	if strings.Contains(render(t, s), `<svg class="board"`) {
+		t.Error("two photos without strings are drawn as one board")
+	}
+	s.Strings = []sheet.String{{Name: "1 North"}}
+	if !strings.Contains(render(t, s), `<svg class="board"`) {
+		t.Error("the strings of a session are not drawn")
+	}
+}
+
 func TestEmptyAndUnknown(t *testing.T) {
 	for _, s := range []sheet.Summary{{}, {Groups: []sheet.Group{{Accessory: "North", All: sheet.Figures{N: 1, ExtremeSpreadMM: sheet.Estimate{Value: sheet.Unknown(), Low: sheet.Unknown(), High: sheet.Unknown()}}}}}} {
 		page := render(t, s)

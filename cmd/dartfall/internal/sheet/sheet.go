@@ -122,6 +122,19 @@ func (s Summary) FaceRadiiMM() []float64 {
 	return nil
 }
 
+// OneBoard reports whether the impacts belong on one drawing: they are the strings of
+// a session, or all on one photo. Photos without strings may be of different boards,
+// or show the same shots again.
+func (s Summary) OneBoard() bool {
+	boards := 0
+	for _, p := range s.Photos {
+		if p.Plane != nil {
+			boards++
+		}
+	}
+	return len(s.Strings) > 0 || boards <= 1
+}
+
 // Session holds what the person wrote down about the day.
 type Session struct {
 	Title           string   `json:"title"`

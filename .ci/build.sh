@@ -1,5 +1,5 @@
 #!/bin/sh
-# Builds ./dartfall linked to the two OpenCV libraries it uses. A plain "go build
+# Builds ./dartfall linked to the few OpenCV libraries it uses. A plain "go build
 # ./cmd/dartfall" links all of OpenCV's modules and what they need in turn, some 265
 # libraries, whose loading takes a quarter of a second at every start.
 set -eu
@@ -10,7 +10,7 @@ cd "$(dirname "$0")/.."
 sections="-O2 -ffunction-sections -fdata-sections"
 if CGO_CPPFLAGS="$(pkg-config --cflags opencv4)" CGO_CFLAGS="$sections" CGO_CXXFLAGS="-std=c++11 $sections" \
 	go build -tags customenv \
-	-ldflags '-extldflags "-Wl,--gc-sections -lopencv_imgproc -lopencv_core -lstdc++"' \
+	-ldflags '-extldflags "-Wl,--gc-sections -lopencv_calib3d -lopencv_features2d -lopencv_flann -lopencv_imgproc -lopencv_core -lstdc++"' \
 	./cmd/dartfall; then
 	exit 0
 fi

@@ -44,9 +44,9 @@ type Problem struct {
 	Circles []CirclePrior
 	Ties    []Tie
 	Focal   FocalPrior
-	// K1Sigma is the prior standard deviation of the lens term K1 about zero; 0 holds
-	// it at the start's value.
-	K1Sigma float64
+	// K1Sigma is the prior standard deviation of the lens term K1 about K1Mean; 0
+	// holds it at the start's value.
+	K1Mean, K1Sigma float64
 	// Robust is the residual, in sigmas, beyond which a point loses weight
 	// (Tukey's biweight reaches zero at 4.685/1.345 times that); 0 is least squares.
 	Robust float64
@@ -265,7 +265,7 @@ func (s *system) evaluate(x []float64) float64 {
 		}
 	}
 	if s.k1 >= 0 {
-		prior(x[s.k1]/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
+		prior((x[s.k1]-s.p.K1Mean)/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
 	}
 	for _, t := range s.p.Ties {
 		p := r.ToPhoto(t.Board)

@@ -26,6 +26,7 @@ type camera struct {
 	focalPx   float64    // best guess
 	sigmaRel  float64    // its relative uncertainty
 	principal calib.Px
+	k1Sigma   float64 // prior of the lens term, about lens.K1
 }
 
 // newCamera takes the focal length from the photo's metadata when there is one;
@@ -37,6 +38,7 @@ func newCamera(widthPx, heightPx int, focalPx float64) camera {
 		focalPx:   focalPx,
 		sigmaRel:  0.03,
 		principal: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2},
+		k1Sigma:   lensSigma,
 	}
 	if focalPx == 0 {
 		c.focalPx, c.sigmaRel = 27/43.266615*diag, 0.15
@@ -174,7 +176,7 @@ func (c candidate) fit(e *edgeMap, cam camera) (candidate, error) {
 			big = i
 		}
 	}
-	p := calib.Problem{K1Sigma: lensSigma, Robust: 1.345}
+	p := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345}
 	p.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: math.Max(cam.sigmaRel, 0.05), Principal: cam.principal}
 	for i, o := range c.ovals {
 		prior := calib.CirclePrior{RadiusMM: c.radii[i], SigmaMM: math.Inf(1)}

@@ -20,6 +20,10 @@ type Options struct {
 	Points []calib.Tie // corresponding points given by hand; with three or more the rings are not searched
 	// Board says which board is meant where a photo shows several.
 	Board Side
+	// Lens is what is known of the camera's lens; nil for nothing.
+	Lens *LensPrior
+	// PlaneOnly leaves the marks alone.
+	PlaneOnly bool
 	// PhotoUp takes the photo's upright for up without looking for an up mark.
 	PhotoUp bool
 }
@@ -56,13 +60,16 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	b := p.Image.Bounds()
 	diag := math.Hypot(float64(b.Dx()), float64(b.Dy()))
 	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(diag))
+	if opts.Lens != nil {
+		cam.know(*opts.Lens)
+	}
 	if r := unusable(p); r != nil {
 		return &Reading{}, r
 	}
 	var fit *boardFit
 	var err error
 	if len(opts.Points) > 0 {
-		fit, err = fromPoints(opts.Points, opts.Rings)
+		fit, err = fromPoints(opts.Points, opts.Rings, opts.Lens)
 	} else {
 		fit, err = locate(p.Image, cam, opts.Rings, opts.Board)
 	}
@@ -89,6 +96,9 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	}
 	if r := refusalOf(out.Checks); r != nil {
 		return out, r
+	}
+	if opts.PlaneOnly {
+		return out, nil
 	}
 	var warnings []string
 	out.Marks, out.Flat, warnings = findMarks(p.Image, out.Rectification, out.Circles, opts.Marks)
@@ -139,8 +149,12 @@ func flagNeighbours(marks []Mark, r *calib.Rectification, size image.Point) {
 // fromPoints squares the board up from points given by hand. The circle that
 // stands for the face is the outer ring when it is known, else the one that
 // holds all points.
-func fromPoints(points []calib.Tie, rings RingSpec) (*boardFit, error) {
-	sol, err := calib.SolvePoints(points, calib.Lens{})
+func fromPoints(points []calib.Tie, rings RingSpec, known *LensPrior) (*boardFit, error) {
+	lens, corrected := calib.Lens{}, "no lens correction"
+	if known != nil {
+		lens, corrected = known.Lens, "lens corrected"
+	}
+	sol, err := calib.SolvePoints(points, lens)
 	if err != nil {
 		return nil, &Refusal{"the points given do not fix a plane", "give four corners that are not on one line, each as pixel=millimetre with y up"}
 	}
@@ -153,7 +167,7 @@ func fromPoints(points []calib.Tie, rings RingSpec) (*boardFit, error) {
 	return &boardFit{
 		sol: sol, basis: ByPoints, seen: 1,
 		circles:  []Circle{{RadiusMM: radius, InnerMM: radius, Seen: 1}},
-		warnings: []string{"the plane rests on points set by hand, each taken as good to 1 px; no lens correction"},
+		warnings: []string{"the plane rests on points set by hand, each taken as good to 1 px; " + corrected},
 	}, nil
 }
 

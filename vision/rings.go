@@ -167,7 +167,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool)
 			pol := readPolar(img, r, reach, 180)
 			p.features = features(pol.borders(), lo)
 		}
-		prob := calib.Problem{K1Sigma: lensSigma, Robust: 1.345}
+		prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345}
 		if useFocal {
 			prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
 		}
@@ -323,7 +323,7 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 		}
 		id.warnings = append(id.warnings, "the rings look evenly spaced, which was used as evidence; give --rings to be surer")
 	}
-	prob := calib.Problem{K1Sigma: lensSigma, Robust: 1.345, Circles: priors}
+	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, Circles: priors}
 	if p.useFocal {
 		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
 	}

@@ -184,6 +184,7 @@ func commands(c console) []*cli.Command {
 		PublishCommand(c),
 		PlanCommand(c),
 		FaceCommand(c),
+		LensCommand(c),
 		GroupCommand(c),
 		CompareCommand(c),
 		ScoreCommand(c),

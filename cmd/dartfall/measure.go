@@ -18,6 +18,7 @@ import (
 	"dartfall/calib"
 	"dartfall/cmd/dartfall/internal/batch"
 	"dartfall/cmd/dartfall/internal/decisions"
+	"dartfall/cmd/dartfall/internal/lens"
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/cmd/dartfall/internal/units"
@@ -76,6 +77,7 @@ func boardFlags() []cli.Flag {
 		&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
 		&cli.StringFlag{Name: "up", Usage: "where up comes from: mark (the printed triangle) or photo (held level); without it the mark, where one is clearly seen"},
 		&cli.StringFlag{Name: "clean", Usage: "`PHOTO` of the same board before anything struck it: what it shows is no mark"},
+		&cli.StringFlag{Name: "lens", Usage: "lens profile `FILE` that dartfall lens made; used for photos of that camera and size alone"},
 		&cli.StringFlag{Name: "board", Usage: "which board is meant where a photo shows two: left, right, top or bottom"},
 		&cli.StringFlag{Name: "distance", Usage: "from muzzle to board, such as 25m or 100ft; gives angles too"},
 		&cli.IntFlag{Name: "drop", Value: 2, Usage: "shots per colour whose removal shrinks the extreme spread most, for the figures without outliers: 0 to 5"},
@@ -96,7 +98,9 @@ type job struct {
 	out      string
 	opts     vision.Options
 	edgeName string
-	up       string    // mark, photo or ""
+	up       string // mark, photo or ""
+	lens     *lens.Profile
+	lensName string
 	clean    string    // name of the clean board's photo, or ""
 	givenMM  []float64 // ring diameters that the user gave
 	drop     int       // for the drop rule; 0 with another
@@ -134,6 +138,9 @@ func measureJob(ctx *cli.Context) (job, error) {
 		return j, err
 	}
 	if err := j.readMarks(ctx); err != nil {
+		return j, err
+	}
+	if err := j.readLens(ctx.String("lens")); err != nil {
 		return j, err
 	}
 	if err := j.readClean(ctx.String("clean")); err != nil {

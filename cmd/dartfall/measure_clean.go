@@ -22,7 +22,9 @@ func (j *job) readClean(path string) error {
 	if err != nil {
 		return fmt.Errorf("the photo of the clean board cannot be used: %v", err)
 	}
-	r, err := vision.Read(p, j.optionsFor(p.SHA256))
+	opts := j.optionsFor(p.SHA256)
+	opts.Lens, _ = j.lensFor(p)
+	r, err := vision.Read(p, opts)
 	var refusal *vision.Refusal
 	if errors.As(err, &refusal) {
 		return withHint(fmt.Errorf("the photo of the clean board, %s, cannot be measured: %s", p.Name, refusal.Reason), "%s; or measure without it", refusal.Advice)

@@ -49,7 +49,10 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 	if !p.Camera.Taken.IsZero() {
 		out.Taken = p.Camera.Taken.Format("2006-01-02T15:04:05")
 	}
-	r, err := vision.Read(p, m.job.optionsFor(p.SHA256))
+	opts := m.job.optionsFor(p.SHA256)
+	var lensNote string
+	opts.Lens, lensNote = m.job.lensFor(p)
+	r, err := vision.Read(p, opts)
 	if r != nil {
 		for _, c := range r.Checks {
 			out.Grade = append(out.Grade, sheet.Grade{Check: c.Name, Value: sheet.Number(c.Value), Unit: c.Unit, Level: string(c.Level), Words: c.Words, Advice: c.Advice})
@@ -73,6 +76,9 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 		}
 	}
 	out.Warnings = append(slices.Clone(r.Warnings), m.coloursMissing(r)...)
+	if lensNote != "" {
+		out.Warnings = append(out.Warnings, lensNote)
+	}
 	m.describePlane(&out, r)
 	for i, k := range r.Marks {
 		out.Marks = append(out.Marks, impactOf(r, k, fmt.Sprintf("%s#%d", p.Name, i+1), p.Name))

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"strings"
 	"syscall"
 
@@ -23,6 +24,15 @@ const (
 
 // version is part of every result's identity: raise it when numbers change.
 const version = "0.1.0"
+
+// build is the version with the revision it was built from: results that another
+// build stored are not taken up.
+func build() string {
+	if info, ok := debug.ReadBuildInfo(); ok {
+		return version + " " + info.Main.Version
+	}
+	return version
+}
 
 // usageError is wrong use of the command line: status 2.
 type usageError struct{ err error }

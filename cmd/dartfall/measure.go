@@ -477,7 +477,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 // all measures every photo of the job, or takes it from the store of an earlier run.
 func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
 	j := m.job
-	opts := batch.Options{Workers: j.workers, Version: version, Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
+	opts := batch.Options{Workers: j.workers, Version: build(), Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
 	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() || j.keep {
 		opts.Store = filepath.Join(j.out, storeDir)
 		opts.Valid = m.picturesExist

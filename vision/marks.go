@@ -93,7 +93,7 @@ type search struct {
 	y        *planes
 	m        *faceModel
 	index    []uint16
-	sums     [3][]float64 // summed-area tables of the residual
+	sums     [3]table // summed-area tables of the residual
 	sizes    []size
 	groups   []*group
 	warnings []string
@@ -132,10 +132,10 @@ func (s *search) stickers() []Mark {
 // candidates returns the discs that edges speak for, measured.
 func (s *search) candidates() []*disc {
 	s.index = s.m.radiusIndex(s.y.w, s.y.h)
+	edges := s.edges()
 	for c := range s.sums {
 		s.sums[c] = integral(s.m.residual.ch[c], s.y.w, s.y.h)
 	}
-	edges := s.edges()
 	if s.opts.SizeMM > 0 {
 		s.sizes = []size{{nominalMM: s.opts.SizeMM / 2}}
 	} else {

@@ -143,7 +143,7 @@ func (s *search) standsOut(p peak) float64 {
 	n := float64((2*half + 1) * (2*half + 1))
 	z := 0.0
 	for c := range 3 {
-		v := boxSum(s.sums[c], s.y.w, s.y.h, int(p.x), int(p.y), half) / n
+		v := s.sums[c].boxSum(s.y.w, s.y.h, int(p.x), int(p.y), half) / n
 		v /= float64(max(s.m.spread[c][i], leastSpread[c]))
 		z += v * v
 	}

@@ -446,6 +446,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if err := prepareResults(j.out); err != nil {
 		return err
 	}
+	vision.SaveMemory()
 	m := newMeasurer(j)
 	photos, err := m.all(ctx, c)
 	if err != nil {

@@ -269,6 +269,7 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 		}
 		s.Strings = append(s.Strings, row)
 	}
+	warnOfLateMarks(s)
 }
 
 func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {

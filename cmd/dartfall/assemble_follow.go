@@ -268,3 +268,16 @@ func (si *sighting) inFrame(im sheet.Impact) sheet.Impact {
 	im.Up = si.up.Source
 	return im
 }
+
+// warnOfLateMarks names strings that are short of marks where the next has too many:
+// a mark that was overlooked on its own photo counts for the string after it.
+func warnOfLateMarks(s *sheet.Summary) {
+	for i := 1; i < len(s.Strings); i++ {
+		a, b := s.Strings[i-1], s.Strings[i]
+		short, over := a.Shots-a.Misses-a.Found, b.Found+b.Misses-b.Shots
+		if a.Shots > 0 && b.Shots > 0 && b.SeenAgain > 0 && a.Open == "" && short > 0 && over > 0 {
+			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s lacks %s and string %s has %d too many: what was overlooked on %s may count for the wrong string; add it there by hand (dartfall review)",
+				a.Name, plural(short, "mark"), b.Name, over, a.Photo))
+		}
+	}
+}

@@ -72,6 +72,13 @@ func TestStringsOfOneColour(t *testing.T) {
 			counted: []int{10, 10, 10}, again: []int{0, 0, 10}, gone: []int{0, 0, 0}, say: []string{"b.jpg: the 10 marks seen before are not on it"}},
 		{name: "hardly any seen again", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), shownOn("b.jpg", 0, upByPhoto, slices.Concat(first[:3], second)), shownOn("c.jpg", 0, upByPhoto, slices.Concat(first[:3], second, third))},
 			counted: []int{10, 0, 10}, again: []int{0, 0, 13}, gone: []int{0, 0, 0}, say: []string{"string 2 Reed is not in the figures", "fresh = true"}},
+		{name: "overlooked on its own photo", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first[1:]), shownOn("b.jpg", 0, upByPhoto, both), shownOn("c.jpg", 0, upByPhoto, slices.Concat(both, third))},
+			change: func(s *session.Session) {
+				for i := range s.Strings {
+					s.Strings[i].Shots = 10
+				}
+			},
+			counted: []int{9, 11, 10}, again: []int{0, 9, 20}, gone: []int{0, 0, 0}, say: []string{"string 1 North lacks 1 mark and string 2 Reed has 1 too many"}},
 		{name: "a photo between lost", photos: []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, first), {Name: "b.jpg", State: sheet.Refused}, shownOn("c.jpg", 0, upByPhoto, slices.Concat(both, third))},
 			counted: []int{10, 0, 0}, again: []int{0, 0, 10}, gone: []int{0, 0, 0}, say: []string{"string 2 Reed has no measured photo", "string 3 Slate is not in the figures"}},
 	} {
@@ -114,7 +121,7 @@ func TestStringsOfOneColour(t *testing.T) {
 // are those of the board.
 func checkOneFrame(t *testing.T, s sheet.Summary, truth []sheet.Impact) {
 	t.Helper()
-	if s.Strings[2].SeenAgain == 0 || len(s.Impacts) != len(truth) {
+	if s.Strings[2].SeenAgain == 0 || s.Strings[0].Found != 10 || len(s.Impacts) != len(truth) {
 		return
 	}
 	for i := range 20 { // the first two strings, in the order put

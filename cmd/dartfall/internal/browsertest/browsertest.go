@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -78,6 +79,7 @@ type Page struct {
 
 	mu    sync.Mutex
 	heard []string
+	asked int // requests
 }
 
 // Tab opens url in a tab of its own. What the page says on its console, and what it
@@ -118,7 +120,8 @@ func (p *Page) hear(ev any) {
 	case *log.EventEntryAdded:
 		p.heard = append(p.heard, "log: "+e.Entry.Text+" "+e.Entry.URL)
 	case *network.EventRequestWillBeSent:
-		if u := e.Request.URL; len(u) < len(p.origin) || u[:len(p.origin)] != p.origin {
+		p.asked++
+		if u := e.Request.URL; !strings.HasPrefix(u, p.origin) && !strings.HasPrefix(u, "data:") {
 			p.heard = append(p.heard, "request: "+u)
 		}
 	}
@@ -133,6 +136,9 @@ func (p *Page) Quiet() {
 		p.t.Error(h)
 	}
 	p.heard = nil
+	if p.asked == 0 {
+		p.t.Error("the browser reported no request at all: nothing was watched")
+	}
 }
 
 // Do runs steps; one that fails ends the test.

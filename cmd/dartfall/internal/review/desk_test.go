@@ -273,6 +273,32 @@ func TestViews(t *testing.T) {
 	}
 }
 
+// A mark that no string of its photo takes is shown as its accessory's, set apart.
+func TestEarlierMarks(t *testing.T) {
+	tools := testTools(t.TempDir())
+	assemble := tools.Assemble
+	tools.Assemble = func(s decisions.State, photos []sheet.Photo) (sheet.Summary, error) {
+		sum, err := assemble(s, photos)
+		sum.Impacts = sum.Impacts[:1] // the blue one
+		sum.Accessories = []sheet.Accessory{{Name: "red", StickerColour: "red"}}
+		return sum, err
+	}
+	d, err := NewDesk(tools, []sheet.Photo{onePhoto()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, _, err := d.Photo(0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if last := v.Marks[1]; last.ID != "one.jpg#2" || last.Role != "earlier" || last.Label != "B" || last.Group != 1 || last.Doubtful {
+		t.Errorf("the earlier mark = %+v", last)
+	}
+	if words := d.Session().Photos[0].Words; words != "2 marks, 1 of them new" {
+		t.Errorf("the photo's line = %q", words)
+	}
+}
+
 // A board that was not found is shown, with what to do, and takes points.
 func TestUnmeasuredPhoto(t *testing.T) {
 	p := onePhoto()

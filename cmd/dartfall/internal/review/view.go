@@ -89,8 +89,9 @@ func (d *Desk) Session() sessionView {
 	if i := slices.IndexFunc(d.file.Log().Decisions, func(x decisions.Decision) bool { return x.ID == d.state.Redo }); i >= 0 {
 		v.Redo = d.file.Log().Decisions[i].Words()
 	}
+	own := d.groupsByMark()
 	for i, p := range s.Photos {
-		v.Photos = append(v.Photos, lineOf(i, p))
+		v.Photos = append(v.Photos, lineOf(i, p, own))
 	}
 	slices.SortStableFunc(v.Photos, func(a, b photoLine) int {
 		return cmp.Compare(urgency(b), urgency(a))
@@ -124,24 +125,31 @@ func urgency(p photoLine) int {
 	return 0
 }
 
-func lineOf(i int, p sheet.Photo) photoLine {
+// lineOf is a photo in one line; own are the marks that count for a group.
+func lineOf(i int, p sheet.Photo, own map[string]counted) photoLine {
 	l := photoLine{Index: i, Name: p.Name, Measured: p.Plane != nil}
-	n := 0
+	if !l.Measured {
+		l.Words = "not measured: " + p.Reason
+		return l
+	}
+	n, earlier := 0, 0
 	for _, m := range p.Marks {
-		if m.Counts() {
-			n++
-			if len(doubts(m)) > 0 {
-				l.Doubtful++
-			}
+		if !m.Counts() {
+			continue
+		}
+		n++
+		if _, ok := own[m.ID]; !ok {
+			earlier++
+		} else if len(doubts(m)) > 0 {
+			l.Doubtful++
 		}
 	}
-	switch {
-	case p.Plane == nil:
-		l.Words = "not measured: " + p.Reason
-	case l.Doubtful > 0:
-		l.Words = fmt.Sprintf("%d marks, %d doubtful", n, l.Doubtful)
-	default:
-		l.Words = fmt.Sprintf("%d marks", n)
+	l.Words = fmt.Sprintf("%d marks", n)
+	if earlier > 0 {
+		l.Words = fmt.Sprintf("%d marks, %d of them new", n, n-earlier)
+	}
+	if l.Doubtful > 0 {
+		l.Words += fmt.Sprintf(", %d doubtful", l.Doubtful)
 	}
 	return l
 }
@@ -207,7 +215,7 @@ type markView struct {
 	Group    int        `json:"group"` // index of the group; -1 for none
 	Colour   string     `json:"colour"`
 	String   string     `json:"string"`
-	Role     string     `json:"role"` // "", outlier, flyer, sighter or removed
+	Role     string     `json:"role"` // "", outlier, flyer, sighter, earlier (not of this photo's strings) or removed
 	Doubtful bool       `json:"doubtful"`
 	Words    string     `json:"words"`
 	Taken    markPlace  `json:"taken"`
@@ -262,27 +270,27 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 	if len(p.Rings) > 0 {
 		v.Ring = fmt.Sprintf("%.1f mm", float64(p.Rings[0].DiameterMM))
 	}
-	group := d.groupsByMark()
+	own, ofColour := d.groupsByMark(), d.groupsByColour()
 	ids := d.tools.Identities(d.sum)
 	count := map[int]int{}
 	for _, m := range p.Marks {
-		g, counted := group[m.ID]
-		k := markView{ID: m.ID, Group: -1, Colour: m.Colour, String: cmp.Or(m.String, g.impact.String), Doubtful: m.Counts() && len(doubts(m)) > 0}
+		g, counted := own[m.ID]
+		k := markView{ID: m.ID, Group: -1, Colour: m.Colour, String: cmp.Or(m.String, g.impact.String), Doubtful: counted && len(doubts(m)) > 0}
 		switch {
 		case m.Source == sheet.Removed:
 			k.Label, k.Role = "–", "removed"
 		case m.SetAside == sheet.Sighter:
 			k.Label, k.Role = "S", sheet.Sighter
 		case !counted:
-			k.Label, k.Role = "?", m.SetAside
+			k.Label, k.Role = "?", "earlier"
+			if i, ok := ofColour[m.Colour]; ok {
+				k.Label, k.Group = ids[i].Letter, i
+			}
 		default:
 			count[g.group]++
 			k.Label, k.Role, k.Group = fmt.Sprintf("%s%d", ids[g.group].Letter, count[g.group]), g.impact.SetAside, g.group
 		}
 		k.Words = markWords(m, k.Role)
-		if m.Counts() && !counted {
-			k.Words += " · in no string: seen before, or no accessory has its colour"
-		}
 		x := r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}
 		k.Taken = markPlace{float64(m.XPx), float64(m.YPx), circle(rect, rect.ToPhoto, x, float64(m.DiameterMM)/2, 28)}
 		at := onFlat(x)
@@ -295,14 +303,14 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 	return v, true, nil
 }
 
-// rank orders marks: doubtful, ordinary, without a group, removed.
+// rank orders marks: doubtful, ordinary, of earlier strings, removed.
 func rank(m markView) int {
 	switch {
 	case m.Role == "removed":
 		return 3
 	case m.Doubtful:
 		return 0
-	case m.Group < 0:
+	case m.Role == "earlier":
 		return 2
 	}
 	return 1
@@ -323,6 +331,17 @@ func (d *Desk) groupsByMark() map[string]counted {
 	for _, m := range d.sum.Impacts {
 		if g, ok := index[m.Accessory]; ok && m.Counts() {
 			out[m.ID] = counted{g, m}
+		}
+	}
+	return out
+}
+
+// groupsByColour says which group has a sticker colour, for marks of earlier strings.
+func (d *Desk) groupsByColour() map[string]int {
+	out := map[string]int{}
+	for _, a := range d.sum.Accessories {
+		if i := slices.IndexFunc(d.sum.Groups, func(g sheet.Group) bool { return g.Accessory == a.Name }); i >= 0 && a.StickerColour != "" {
+			out[a.StickerColour] = i
 		}
 	}
 	return out
@@ -404,6 +423,8 @@ func markWords(m sheet.Impact, role string) string {
 		parts = append(parts, "flyer: "+m.Cause)
 	case sheet.Sighter:
 		parts = append(parts, "sighter, not counted")
+	case "earlier":
+		parts = append(parts, "of no string of this photo: seen before, or in no accessory's colour")
 	case "removed":
 		parts = append(parts, "removed by hand")
 	}

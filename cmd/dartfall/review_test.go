@@ -1,0 +1,111 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"io"
+	"net/http"
+	"net/http/cookiejar"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// The command prints the page's address, serves it until its tab is closed, and
+// leaves the results with what was decided in them.
+func TestReviewCommand(t *testing.T) {
+	dir := oneBoard(t)
+	reader, out := io.Pipe()
+	var errs bytes.Buffer
+	status := make(chan int, 1)
+	go func() {
+		status <- run([]string{"dartfall", "review", "--no-browser", dir}, strings.NewReader(""), out, &errs)
+		out.Close()
+	}()
+	lines := bufio.NewScanner(reader)
+	url := ""
+	for url == "" && lines.Scan() {
+		if text := strings.TrimSpace(lines.Text()); strings.HasPrefix(text, "http://127.0.0.1:") {
+			url = text
+		}
+	}
+	if url == "" {
+		t.Fatalf("no address was printed; status %d\n%s", <-status, errs.String())
+	}
+	rest := make(chan string, 1)
+	go func() {
+		var b strings.Builder
+		for lines.Scan() {
+			b.WriteString(lines.Text() + "\n")
+		}
+		rest <- b.String()
+	}()
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	browser := http.Client{Jar: jar}
+	origin := strings.TrimSuffix(url[:strings.Index(url, "?")], "/")
+	page, err := browser.Get(url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	page.Body.Close()
+	tab, err := browser.Get(origin + "/api/tab")
+	if err != nil {
+		t.Fatal(err)
+	}
+	wish, err := http.NewRequest("POST", origin+"/api/decide", strings.NewReader(`{"kind":"remove","photo":"demo-3.jpg","mark":"demo-3.jpg#1","reason":"a leaf"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	wish.Header.Set("Origin", origin)
+	wish.Header.Set("Content-Type", "application/json")
+	made, err := browser.Do(wish)
+	if err != nil {
+		t.Fatal(err)
+	}
+	made.Body.Close()
+	if made.StatusCode != http.StatusOK {
+		t.Fatalf("the decision: status %d", made.StatusCode)
+	}
+	tab.Body.Close()
+	select {
+	case got := <-status:
+		if got != statusDone {
+			t.Fatalf("status %d, want %d\n%s", got, statusDone, errs.String())
+		}
+	case <-time.After(2 * time.Minute):
+		t.Fatal("the command outlives its last tab")
+	}
+	if text := <-rest; !strings.Contains(text, "Decided by hand: 1 decision.") {
+		t.Errorf("the closing table does not count the decision:\n%s", text)
+	}
+	_, s, err := readSummary(dir)
+	if err != nil || len(s.Decisions) != 1 || s.Decisions[0].Reason != "a leaf" || !strings.Contains(s.Photos[0].OverlayAt, "-decided-") {
+		t.Errorf("summary: %v, decisions %+v", err, s.Decisions)
+	}
+}
+
+func TestReviewRefuses(t *testing.T) {
+	empty := t.TempDir()
+	bare := t.TempDir()
+	copyFile(t, filepath.Join("..", "..", "testdata", "demo", "demo-3.jpg"), filepath.Join(bare, "demo-3.jpg"))
+	for _, test := range []struct {
+		name, dir, text string
+	}{
+		{"no photo", empty, "there is no photo"},
+		{"no ring size", bare, "the size of the rings is not known"},
+	} {
+		var out, errs bytes.Buffer
+		status := run([]string{"dartfall", "review", "--no-browser", test.dir}, strings.NewReader(""), &out, &errs)
+		if status != statusUsage || out.Len() > 0 || !strings.Contains(errs.String(), test.text) || !strings.Contains(errs.String(), "hint:") {
+			t.Errorf("%s: status %d, %q, %q", test.name, status, out.String(), errs.String())
+		}
+	}
+	if entries, err := os.ReadDir(empty); err != nil || len(entries) > 0 {
+		t.Errorf("a refused review left %v (%v)", entries, err)
+	}
+}

@@ -392,7 +392,7 @@ func (p *Pair) decide(pairs int) {
 		p.Verdict = NoDifference
 	}
 	if ratio > 0 && !math.IsInf(ratio, 0) {
-		p.ShotsToSettle, _ = ShotsFor(max(ratio, 1/ratio), 0.80, 0.05/float64(pairs))
+		p.ShotsToSettle, _ = VerdictShots(max(ratio, 1/ratio), 0.80, 0.05/float64(pairs))
 	}
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -35,7 +36,7 @@ func PlanCommand(c console) *cli.Command {
 type sessionPlan struct {
 	Ratio    float64         `json:"ratio"`
 	Shots    int             `json:"shots_per_accessory"`
-	Power    float64         `json:"power"` // of these shots at this ratio
+	Power    float64         `json:"power"` // of these shots at this ratio, for compare's verdict
 	Pairs    int             `json:"pairs"`
 	Alpha    float64         `json:"alpha_per_pair"`
 	Seed     uint64          `json:"seed"`
@@ -46,8 +47,11 @@ type sessionPlan struct {
 
 type planRow struct {
 	Ratio  float64 `json:"ratio"`
-	Shots  int     `json:"shots"`         // 0: more than 2000
-	ByPlan float64 `json:"power_of_plan"` // what the planned shots show
+	Shots  int     `json:"shots"`         // for compare's verdict; 0: more than 2000
+	ByPlan float64 `json:"power_of_plan"` // how often the planned shots settle it
+	// The same by the F test, which trusts round normal groups.
+	ShotsByF int     `json:"shots_by_f"`
+	ByF      float64 `json:"power_by_f"`
 }
 
 func runPlan(c console, ctx *cli.Context) error {
@@ -73,7 +77,7 @@ func runPlan(c console, ctx *cli.Context) error {
 	}
 	p.Alpha = 0.05 / float64(p.Pairs)
 	if p.Shots == 0 {
-		n, ok := scoring.ShotsFor(ratio, power, p.Alpha)
+		n, ok := scoring.VerdictShots(ratio, power, p.Alpha)
 		if !ok {
 			return withHint(fmt.Errorf("no more than 2000 shots per accessory would show a ratio of %g", ratio), "look for a larger ratio, or compare fewer accessories")
 		}
@@ -87,10 +91,11 @@ func runPlan(c console, ctx *cli.Context) error {
 	if p.Rounds, err = scoring.Order(names, p.Shots, blocks, p.Seed); err != nil {
 		return withHint(usageError{err}, "dartfall plan --accessories North,Reed --shots 15 --blocks 3")
 	}
-	p.Power = scoring.Power(ratio, p.Shots, p.Alpha)
+	p.Power = scoring.VerdictPower(ratio, p.Shots, p.Alpha)
 	for _, r := range []float64{1.1, 1.2, 1.3, 1.5, 2, 3} {
-		n, _ := scoring.ShotsFor(r, power, p.Alpha)
-		p.Table = append(p.Table, planRow{r, n, scoring.Power(r, p.Shots, p.Alpha)})
+		n, _ := scoring.VerdictShots(r, power, p.Alpha)
+		byF, _ := scoring.ShotsFor(r, power, p.Alpha)
+		p.Table = append(p.Table, planRow{r, n, scoring.VerdictPower(r, p.Shots, p.Alpha), byF, scoring.Power(r, p.Shots, p.Alpha)})
 	}
 	if ctx.Bool("json") {
 		return writeJSON(c.Out, p)
@@ -101,16 +106,19 @@ func runPlan(c console, ctx *cli.Context) error {
 
 func printPlan(w io.Writer, p sessionPlan, power float64) {
 	fmt.Fprintf(w, "Shoot %d shots with each accessory: a part %g times tighter then shows as such in %.0f of 100 tests.\n\n", p.Shots, p.Ratio, 100*p.Power)
-	t := plainTable(w, 1, "times tighter", fmt.Sprintf("shots each for %.0f of 100", 100*power), fmt.Sprintf("%d shots show it in", p.Shots))
-	for _, r := range p.Table {
-		shots := "over 2000"
-		if r.Shots > 0 {
-			shots = fmt.Sprint(r.Shots)
+	t := plainTable(w, 1, "times tighter", fmt.Sprintf("shots each for %.0f of 100", 100*power), "(F test)", fmt.Sprintf("%d shots show it in", p.Shots), "(F test)")
+	shots := func(n int) string {
+		if n == 0 {
+			return "over 2000"
 		}
-		t.AppendRow(table.Row{fmt.Sprintf("%.1f", r.Ratio), shots, fmt.Sprintf("%.0f of 100", 100*r.ByPlan)})
+		return fmt.Sprint(n)
+	}
+	for _, r := range p.Table {
+		t.AppendRow(table.Row{fmt.Sprintf("%.1f", r.Ratio), shots(r.Shots), shots(r.ShotsByF), ofHundred(r.ByPlan), ofHundred(r.ByF)})
 	}
 	t.Render()
-	fmt.Fprintf(w, "\nFor round normal groups and %s compared; wind, wild shots and misses make it worse. It holds for one unit\n"+
+	fmt.Fprintf(w, "\nThe first of each two columns is for the verdict of dartfall compare, which does not trust round normal groups;\n"+
+		"the F test does. For such groups and %s compared; wind, wild shots and misses make it worse. It holds for one unit\n"+
 		"of each part, on one day, with one kind of dart.\n\nRun sheet (seed %d)          date ____________   distance ________   darts ________________\n\n", plural(p.Pairs, "pair"), p.Seed)
 	run := plainTable(w, 3, "block", "accessory", "shots", "misses", "jams", "wind", "remarks")
 	for _, r := range p.Rounds {
@@ -129,4 +137,12 @@ Before the first shot
   [ ] local rules and the field's cap checked
 
 `+eyesAndField+"\n")
+}
+
+// ofHundred writes a power; NaN is that of too few shots.
+func ofHundred(power float64) string {
+	if math.IsNaN(power) {
+		return "–"
+	}
+	return fmt.Sprintf("%.0f of 100", 100*power)
 }

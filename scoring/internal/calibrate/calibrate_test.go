@@ -13,7 +13,7 @@ func TestPromises(t *testing.T) {
 		name string
 		run  func(effort) []rate
 		reps int
-	}{{"verdicts", verdicts, 200}, {"coverage", coverage, 400}} {
+	}{{"verdicts", verdicts, 400}, {"coverage", coverage, 300}} {
 		t.Run(tt.name, func(t *testing.T) {
 			for _, r := range tt.run(effort{tt.reps, 199}) {
 				if !r.kept() {

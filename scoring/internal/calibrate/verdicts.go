@@ -102,6 +102,9 @@ type setting struct {
 	draw   func(*rand.Rand) []scoring.Group
 	claims []claim
 	drop   int // of the widest of each group
+	// dear is for many pairs: so many times as many deals, without which an adjusted p
+	// cannot be small, and as many times fewer repetitions.
+	dear int
 }
 
 // two is parts A and B, B ratio times as wide.
@@ -124,9 +127,8 @@ func each(draw func(*rand.Rand) []scoring.Group, change func(scoring.Group) scor
 
 var board = scoring.Disc{RadiusMM: 2}
 
-// settings: 5% of identical pairs are called clearly tighter, of few or coarse ones
-// fewer. The powers are those of the F test at 15 shots (computed outside this project:
-// 16, 27, 55, 95%), which the permutation test nearly reaches without trusting the model.
+// settings: 5% of identical pairs are called clearly tighter. The powers of the F test at
+// 15 shots were computed outside this project: 16, 27, 55, 95%.
 var settings = []setting{
 	{name: "identical, 5 shots each", draw: two(5, 5, round, 1), claims: []claim{rarely(0.05, 0), {"by the F test", saidByF, 0.05, 0, false}}},
 	{name: "identical, 12 shots each", draw: two(12, 12, round, 1), claims: []claim{clearly(0.05, 0.005)}},
@@ -143,12 +145,13 @@ var settings = []setting{
 	{name: "identical, 15 shots, one in seven off the board", draw: each(two(15, 15, round, 1), onBoard), claims: []claim{clearly(0.05, 0.01)}},
 	{name: "identical, 15 shots, without the 2 widest of each", draw: two(15, 15, round, 1), claims: []claim{clearly(0.05, 0.01)}, drop: 2},
 	{name: "identical, 15 shots, one in ten three times as wide, without the 2 widest", draw: two(15, 15, wild, 1), claims: []claim{clearly(0.05, 0.01)}, drop: 2},
-	{name: "three identical, 15 shots, any pair", draw: identical(3), claims: []claim{rarely(0.05, 0)}},
-	{name: "eight identical, 15 shots, any pair", draw: identical(8), claims: []claim{rarely(0.05, 0)}},
-	{name: "1.2 times tighter, 15 shots", draw: two(15, 15, round, 1.2), claims: []claim{clearly(0.16, 0.02), {"by the F test", saidByF, 0.16, 0.01, false}}},
-	{name: "1.3 times tighter, 15 shots", draw: two(15, 15, round, 1.3), claims: []claim{clearly(0.27, 0.05), {"by the F test", saidByF, 0.27, 0.01, false}}},
-	{name: "1.5 times tighter, 15 shots", draw: two(15, 15, round, 1.5), claims: []claim{clearly(0.55, 0.07), {"by the F test", saidByF, 0.55, 0.01, false}}},
-	{name: "2.0 times tighter, 15 shots", draw: two(15, 15, round, 2.0), claims: []claim{clearly(0.95, 0.06), {"by the F test", saidByF, 0.95, 0.01, false}}},
+	{name: "three identical, 15 shots, any pair", draw: identical(3), claims: []claim{rarely(0.05, 0)}, dear: 3},
+	{name: "eight identical, 15 shots, any pair", draw: identical(8), claims: []claim{rarely(0.05, 0)}, dear: 28},
+	{name: "1.2 times tighter, 15 shots", draw: two(15, 15, round, 1.2), claims: []claim{clearly(scoring.VerdictPower(1.2, 15, 0.05), 0.02), {"by the F test", saidByF, 0.16, 0.01, false}}},
+	{name: "1.3 times tighter, 15 shots", draw: two(15, 15, round, 1.3), claims: []claim{clearly(scoring.VerdictPower(1.3, 15, 0.05), 0.02), {"by the F test", saidByF, 0.27, 0.01, false}}},
+	{name: "1.5 times tighter, 15 shots", draw: two(15, 15, round, 1.5), claims: []claim{clearly(scoring.VerdictPower(1.5, 15, 0.05), 0.02), {"by the F test", saidByF, 0.55, 0.01, false}}},
+	{name: "2.0 times tighter, 15 shots", draw: two(15, 15, round, 2.0), claims: []claim{clearly(scoring.VerdictPower(2.0, 15, 0.05), 0.02), {"by the F test", saidByF, 0.95, 0.01, false}}},
+	{name: "1.5 times tighter, 29 shots", draw: two(29, 29, round, 1.5), claims: []claim{clearly(scoring.VerdictPower(1.5, 29, 0.05), 0.02)}},
 	{name: "1.5 times tighter, one in ten three times as wide", draw: two(15, 15, wild, 1.5), claims: []claim{reported("clearly tighter", saidClear)}},
 	{name: "the same, without the 2 widest", draw: two(15, 15, wild, 1.5), claims: []claim{reported("clearly tighter", saidClear)}, drop: 2},
 	{name: "one centre, 2.5 times tighter, 10 and 20 shots", draw: two(20, 10, round, 2.5), claims: []claim{{"centres differ", saidCentre, 0.05, 0.01, false}}},
@@ -168,13 +171,15 @@ func identical(count int) func(*rand.Rand) []scoring.Group {
 func verdicts(e effort) []rate {
 	return inParallel(len(settings), func(i int) []rate {
 		s := settings[i]
+		dear := max(1, s.dear)
+		reps, deals := e.reps/dear, (e.deals+1)*dear-1
 		rng := rand.New(rand.NewPCG(20261127, uint64(i)))
 		counted := make([]rate, len(s.claims))
 		for k, c := range s.claims {
-			counted[k] = rate{name: s.name + ": " + c.name, of: e.reps, want: c.want, slack: c.slack, atMost: c.atMost}
+			counted[k] = rate{name: s.name + ": " + c.name, of: reps, want: c.want, slack: c.slack, atMost: c.atMost}
 		}
-		for rep := range e.reps {
-			c, err := scoring.Compare(s.draw(rng), scoring.CompareOptions{Permutations: e.deals, Seed: uint64(rep), Drop: s.drop})
+		for rep := range reps {
+			c, err := scoring.Compare(s.draw(rng), scoring.CompareOptions{Permutations: deals, Seed: uint64(rep), Drop: s.drop})
 			if err != nil {
 				panic(err)
 			}

@@ -1,244 +1,383 @@
 package vision
 
 import (
+	"image"
 	"math"
 	"sort"
 
+	"gocv.io/x/gocv"
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib"
 )
 
-// Bare marks are holes, dents, smudges and chalk: compact blobs of what the face
-// model does not explain, of any colour, lighter or darker than the ground, with a
-// torn rim or without.
+// Bare marks are holes, dents, smudges and chalk: compact patches of what the face
+// model leaves over, lighter or darker than the ground, with a torn rim or without.
+//
+// Every pixel carries evidence w for "something lies here" against "face in smooth
+// light", the logarithm of a likelihood ratio. What is printed but not radial (a
+// centre mark, numerals) is recognised by its repeats and made neutral
+// (bare_print.go). Discs of free radius are placed on the rest so that their union
+// collects the most evidence (bare_place.go), and each is then measured in the
+// residual (bare_fit.go).
 
-// Limits for bare marks, in mm and standard deviations of the ground.
+// Sizes of bare marks, mm, and of the raster they are sought on.
 const (
-	bareLeastMM   = 4.0
-	bareLargestMM = 24.0
+	bareLeastMM   = 5.5
+	bareLargestMM = 26.0
 	bareUsualMM   = 15.0
 	bareFlatPxMM  = 2.0
-	bareLow       = 4.0 // a pixel of a mark differs by this
-	bareHigh      = 7.0 // and some of its pixels by this
+	stripMM       = 2.4   // wider than printed lines left over, narrower than any mark
+	crowdMM       = 110.0 // no crowd of touching marks is wider
+	haloMM        = 4.0   // how far a body casts a halo
+	bodyMM        = 3.0   // a body is wider than a torn rim or a stroke
+	haloShare     = 0.2   // of the strongest contrast within haloMM
+	gapMM         = 1.8   // widest gap in a torn rim
+	bareReach     = 1.25  // outer radii from the centre within which marks are sought
 )
 
-// spot is a compact unexplained blob.
-type spot struct {
-	pos           r2.Vec
-	areaPx        int
-	diameterMM    float64
-	fill          float64 // share of its bounding ellipse that it fills
-	elongation    float64
-	strength      float64 // mean difference from the ground, standard deviations
-	cxx, cxy, cyy float64
+// Evidence of one pixel.
+const (
+	bareRange   = 1.0   // how far marks typically are from the ground, log units
+	bareLeastSD = 0.03  // log units: below this JPEG steps and slow texture rule
+	bareTrust   = 0.2   // of half a squared deviation: neighbouring pixels err together
+	bareFor     = 3.0   // most a pixel can say for a mark
+	bareAgainst = -2.5  // and against one
+	barePrinted = -0.25 // a pixel of print says hardly anything
+)
+
+// bareSearch is the state of one search for bare marks.
+type bareSearch struct {
+	*search
+	k       float64      // raster pixels per mm
+	e       [3][]float32 // residual, averaged over about a millimetre
+	ring    []uint16     // whole radius of every pixel, raster pixels
+	sd      [3][]float32 // scatter of e per radius
+	w       *evidence
+	light   [3][]float32 // L of the face model
+	printed []bool
+	discs   []spot
+	flecked bool // light falls in flecks as large as marks
 }
 
-func (s *search) bareMarks() []Mark {
-	k := s.flat.PxPerMM
+// bareMarks returns the bare marks on the face and just outside it, from the top
+// down. known is the residual of a photo of the clean board on the same raster, or
+// nil: what it shows is no mark.
+func (s *search) bareMarks(known *planes) []Mark {
 	s.index = s.m.radiusIndex(s.y.w, s.y.h)
-	score := s.differences()
-	mask := &evidence{s.y.w, s.y.h, make([]float32, len(score))}
-	limit := 1.35 * s.outerMM * k
-	for i, z := range score {
-		x, y := float64(i%s.y.w)-s.m.centre.X, float64(i/s.y.w)-s.m.centre.Y
-		if z > bareLow && x*x+y*y < limit*limit {
-			mask.v[i] = 1
-		}
+	b := &bareSearch{search: s, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h)}
+	if known != nil {
+		explainKnown(s.m.residual, known)
 	}
-	closeGaps(mask, int(math.Round(0.9*k)))
-	var spots []spot
-	for _, b := range blobs(mask, func(v float32) bool { return v > 0 }) {
-		if sp, ok := s.spotOf(mask, score, b); ok {
-			spots = append(spots, sp)
-		}
+	b.readLight()
+	b.deepenShade()
+	b.smooth()
+	b.weigh()
+	b.explainPrint()
+	b.trimHalos()
+	b.fillRims()
+	b.keepCompact()
+	b.place()
+	b.fit()
+	if b.flecked {
+		s.warnings = append(s.warnings, "light falls in flecks of the size of marks: faint marks cannot be told from them and are left out")
 	}
 	var marks []Mark
-	for i, sp := range spots {
-		if s.repeats(spots, i) {
-			continue
+	for i := range b.discs {
+		if m, ok := b.mark(i); ok {
+			marks = append(marks, m)
 		}
-		off := r2.Norm(sp.pos) > s.outerMM
-		if off && (sp.strength < 10 || sp.fill < 0.75 || sp.elongation > 1.5) {
-			continue
-		}
-		v := math.Pow(0.04*sp.diameterMM, 2) + math.Pow(0.15/k, 2)
-		conf := min(1, sp.strength/10) * min(1, sp.fill/0.75) * min(1, 1.6/sp.elongation)
-		m := Mark{Kind: Bare, Pos: sp.pos, Photo: s.rect.ToPhoto(sp.pos), CovMM2: [3]float64{v, 0, v},
-			DiameterMM: sp.diameterMM, Visible: 1, Confidence: conf}
-		if off {
-			m.Flags = append(m.Flags, OffFace)
-		}
-		if conf < 0.5 {
-			m.Flags = append(m.Flags, Doubtful)
-		}
-		marks = append(marks, m)
 	}
 	sort.SliceStable(marks, func(i, j int) bool { return marks[i].Pos.Y > marks[j].Pos.Y })
 	return marks
 }
 
-// differences returns how far each pixel is from the face in any smooth light, in
-// standard deviations of the ground at its radius, averaged over 3 x 3 pixels.
-func (s *search) differences() []float32 {
-	e := s.m.residual
-	raw := make([]float32, e.w*e.h)
-	for i, r := range s.index {
-		if !e.ok[i] {
+// readLight sets L at every pixel.
+func (b *bareSearch) readLight() {
+	for c := range b.light {
+		b.light[c] = make([]float32, b.y.w*b.y.h)
+		for y := range b.y.h {
+			b.m.light.row(c, y, b.light[c][y*b.y.w:(y+1)*b.y.w])
+		}
+	}
+}
+
+// deepenShade corrects the residual of dark print for the floor under the logarithm:
+// light L takes a surface of reflectance v from ln(v + floor) to ln(v eᴸ + floor),
+// which for dark v is less than L away.
+func (b *bareSearch) deepenShade() {
+	const darkest, least = 0.1, 0.15
+	m := b.m
+	var dark [][3]float64 // v of R, G, B per radius; nil entries are light
+	for r := range m.radial[0] {
+		var v [3]float64
+		for c, f := range rgbOf(m.radial[0][r], m.radial[1][r], m.radial[2][r]) {
+			v[c] = max(0, math.Exp(float64(f))-logFloor)
+		}
+		dark = append(dark, v)
+	}
+	for i, r := range b.index {
+		v := dark[r]
+		l0 := b.light[0][i]
+		if min(v[0], v[1], v[2]) > darkest || abs32(l0) < least {
 			continue
 		}
-		sb := max(1.3*s.m.spread[0][r], 0.045)
-		s1, s2 := max(1.3*s.m.spread[1][r], 0.04), max(1.3*s.m.spread[2][r], 0.04)
-		b, u, v := e.ch[0][i]/sb, e.ch[1][i]/s1, e.ch[2][i]/s2
-		raw[i] = float32(math.Sqrt(float64(b*b + 0.5*(u*u+v*v))))
+		l := rgbOf(l0, b.light[1][i], b.light[2][i])
+		f := rgbOf(m.radial[0][r], m.radial[1][r], m.radial[2][r])
+		var d [3]float32
+		for c := range 3 {
+			d[c] = f[c] + l[c] - float32(math.Log(v[c]*math.Exp(float64(l[c]))+logFloor))
+		}
+		for c, t := range opponent(d[0], d[1], d[2]) {
+			m.residual.ch[c][i] += t
+		}
 	}
-	out := make([]float32, len(raw))
-	for y := 1; y < e.h-1; y++ {
-		for x := 1; x < e.w-1; x++ {
-			i := y*e.w + x
-			sum := float32(0)
-			for _, o := range [3]int{-e.w, 0, e.w} {
-				sum += raw[i+o-1] + raw[i+o] + raw[i+o+1]
+}
+
+// rgbOf inverts opponent.
+func rgbOf(b, c1, c2 float32) [3]float32 {
+	g := b - (c1+c2)/3
+	return [3]float32{g + c1, g, g + c2}
+}
+
+// trimHalos turns against a mark what is faint beside something strong: the glow of
+// chalk on a dark board, the shade around a hole. Marks end where they have lost
+// most of their contrast in linear light.
+func (b *bareSearch) trimHalos() {
+	w, h := b.w.w, b.w.h
+	strong := gocv.NewMatWithSize(h, w, gocv.MatTypeCV32F)
+	defer strong.Close()
+	v, err := strong.DataPtrFloat32()
+	if err != nil {
+		return
+	}
+	contrast := make([]float32, w*h)
+	for i, t := range b.e[0] {
+		v[i] = 0
+		if b.w.v[i] > 0 {
+			contrast[i] = abs32(float32(math.Expm1(float64(min(t, 5)))))
+			if !b.printed[i] {
+				v[i] = contrast[i]
 			}
-			out[i] = sum / 9
+		}
+	}
+	b.morph(&strong, gocv.MorphOpen, bodyMM) // rims and lines are no bodies
+	b.morph(&strong, gocv.MorphDilate, 2*haloMM)
+	if v, err = strong.DataPtrFloat32(); err != nil {
+		return
+	}
+	for i, c := range contrast {
+		if b.w.v[i] > 0 && c < haloShare*v[i] && abs32(b.e[1][i])+abs32(b.e[2][i]) < 0.3 {
+			b.w.v[i] = bareAgainst / 2
+		}
+	}
+}
+
+// morph applies a morphological operation with a round element of the given width.
+func (b *bareSearch) morph(m *gocv.Mat, op gocv.MorphType, widthMM float64) {
+	n := max(1, int(math.Round(widthMM/2*b.k)))
+	kernel := gocv.GetStructuringElement(gocv.MorphEllipse, image.Pt(2*n+1, 2*n+1))
+	defer kernel.Close()
+	gocv.MorphologyEx(*m, m, op, kernel)
+}
+
+// smooth averages the residual over about a millimetre and measures its scatter on
+// circles of every radius.
+func (b *bareSearch) smooth() {
+	side := max(3, int(1.2*b.k)|1)
+	b.ring = make([]uint16, len(b.index))
+	for i := range b.ring {
+		x, y := float64(i%b.y.w)-b.m.centre.X, float64(i/b.y.w)-b.m.centre.Y
+		b.ring[i] = uint16(math.Hypot(x, y) + 0.5)
+	}
+	for c := range 3 {
+		b.e[c] = boxMean(b.m.residual.ch[c], b.y.w, b.y.h, side)
+		b.sd[c] = b.scatter(b.e[c])
+	}
+}
+
+// scatter returns the standard deviation of v about zero on circles of every raster
+// radius, from the middle and the tail of its distribution, no less than on the
+// circles beside it: the edges of printed lines are never registered quite exactly.
+func (b *bareSearch) scatter(v []float32) []float32 {
+	n := int(bareReach*b.outerMM*b.k) + 2
+	raw := make([]float32, n)
+	var around []float32
+	for r := range n {
+		around = around[:0]
+		steps := max(8, min(int(2*math.Pi*float64(r)), 180))
+		for q := range steps {
+			sn, cs := math.Sincos(2 * math.Pi * float64(q) / float64(steps))
+			x, y := int(b.m.centre.X+float64(r)*cs+0.5), int(b.m.centre.Y+float64(r)*sn+0.5)
+			if x < 0 || y < 0 || x >= b.y.w || y >= b.y.h || !b.y.ok[y*b.y.w+x] {
+				continue
+			}
+			around = append(around, abs32(v[y*b.y.w+x]))
+		}
+		if len(around) >= 8 {
+			raw[r] = max(selectKth(around, len(around)/2)/0.6745, selectKth(around, len(around)*3/4)/1.15)
+		} else if r > 0 {
+			raw[r] = raw[r-1]
+		}
+	}
+	// Marks can cover most of a small circle: there the scatter is that farther out.
+	inner := min(n-1, int(4*bareUsualMM*b.k))
+	rest := append([]float32(nil), raw[inner:]...)
+	typical := selectKth(rest, len(rest)/2)
+	out := make([]float32, n)
+	for r := range n {
+		out[r] = max(bareLeastSD, raw[r], raw[max(0, r-1)], raw[min(n-1, r+1)])
+		if r < inner {
+			out[r] = min(out[r], max(bareLeastSD, 2*typical))
 		}
 	}
 	return out
 }
 
-// closeGaps fills the interiors of closed outlines after bridging gaps of up to
-// about 2 n pixels, so that the torn rim of a hole becomes a disc.
-func closeGaps(m *evidence, n int) {
-	wide := make([]bool, len(m.v))
-	for i, v := range m.v {
-		if v == 0 {
+// weigh sets the evidence of every pixel: for a mark anything within bareRange of
+// the ground is equally likely, for the ground a normal deviation.
+func (b *bareSearch) weigh() {
+	b.w = &evidence{b.y.w, b.y.h, make([]float32, b.y.w*b.y.h)}
+	var prior []float32
+	for _, sd := range b.sd[0] {
+		prior = append(prior, float32(math.Log(bareRange/float64(sd))))
+	}
+	limit := bareReach * b.outerMM * b.k
+	for i, r := range b.ring {
+		if !b.y.ok[i] || float64(r) > limit {
+			b.w.v[i] = bareAgainst
 			continue
 		}
-		x, y := i%m.w, i/m.w
-		for dy := -n; dy <= n; dy++ {
-			for dx := -n; dx <= n; dx++ {
-				if px, py := x+dx, y+dy; dx*dx+dy*dy <= n*n && px >= 0 && py >= 0 && px < m.w && py < m.h {
-					wide[py*m.w+px] = true
+		z0, z1, z2 := b.e[0][i]/b.sd[0][r], b.e[1][i]/b.sd[1][r], b.e[2][i]/b.sd[2][r]
+		b.w.v[i] = max(bareAgainst, min(bareFor, bareTrust*(z0*z0+0.5*(z1*z1+z2*z2))-prior[r]))
+	}
+}
+
+// fillRims makes the inside of a closed outline part of the mark, after bridging
+// gaps of up to about 2 mm: the torn rim of a hole in black print becomes a disc.
+func (b *bareSearch) fillRims() {
+	w, h := b.w.w, b.w.h
+	outline := gocv.NewMatWithSize(h, w, gocv.MatTypeCV8U)
+	defer outline.Close()
+	wall, err := outline.DataPtrUint8()
+	if err != nil {
+		return
+	}
+	for i, v := range b.w.v {
+		wall[i] = 0
+		if v > 0 || b.printed[i] {
+			wall[i] = 255
+		}
+	}
+	b.morph(&outline, gocv.MorphClose, gapMM)
+	closed, err := outline.DataPtrUint8()
+	if err != nil {
+		return
+	}
+	for _, inside := range patches(w, h, int(math.Pi/4*math.Pow(bareLargestMM*b.k, 2)), func(i int) bool { return closed[i] == 0 }) {
+		if b.printedAround(inside) < 0.6 {
+			for _, i := range inside {
+				closed[i] = 1
+			}
+		}
+	}
+	for i, c := range closed {
+		if c != 0 && b.w.v[i] < bareFor/2 && !b.printed[i] {
+			b.w.v[i] = bareFor / 2
+		}
+	}
+}
+
+// keepCompact neutralises evidence in strips narrower than a mark (what is left of
+// ring lines, creases), and in patches that are too large: off the face for one
+// mark, on it for a crowd.
+func (b *bareSearch) keepCompact() {
+	w, h := b.w.w, b.w.h
+	thick := gocv.NewMatWithSize(h, w, gocv.MatTypeCV8U)
+	defer thick.Close()
+	in, err := thick.DataPtrUint8()
+	if err != nil {
+		return
+	}
+	for i, v := range b.w.v {
+		in[i] = 0
+		if v > 0 {
+			in[i] = 255
+		}
+	}
+	b.morph(&thick, gocv.MorphOpen, stripMM)
+	kept, err := thick.DataPtrUint8()
+	if err != nil {
+		return
+	}
+	for i, k := range kept {
+		if k == 0 && b.w.v[i] > 0 {
+			b.w.v[i] = barePrinted
+		}
+	}
+	for _, set := range patches(w, h, w*h, func(i int) bool { return kept[i] != 0 }) {
+		p := bounds(set, w)
+		x, y := float64(p.Min.X+p.Max.X)/2-b.m.centre.X, float64(p.Min.Y+p.Max.Y)/2-b.m.centre.Y
+		largest := crowdMM
+		if math.Hypot(x, y) > b.outerMM*b.k {
+			largest = 1.3 * bareLargestMM
+		}
+		if float64(max(p.Dx(), p.Dy())) > largest*b.k {
+			for _, i := range set {
+				b.w.v[i] = barePrinted
+			}
+		}
+	}
+}
+
+// printedAround returns how much of what encloses a set of pixels is print.
+func (b *bareSearch) printedAround(inside []int) float64 {
+	reach := int(gapMM*b.k) + 2
+	in := make(map[int]bool, len(inside))
+	for _, i := range inside {
+		in[i] = true
+	}
+	print, all := 0, 0
+	for _, i := range inside {
+		for _, step := range [4]int{-1, 1, -b.w.w, b.w.w} {
+			if in[i+step] {
+				continue
+			}
+			for j, n := i+step, 0; n < reach && j >= 0 && j < len(b.printed); j, n = j+step, n+1 {
+				if b.printed[j] || b.w.v[j] > 0 {
+					all++
+					if b.printed[j] {
+						print++
+					}
+					break
 				}
 			}
 		}
 	}
-	// What the border cannot reach is inside; small insides belong to the mark.
-	outside := make([]bool, len(m.v))
-	stack := make([]int, 0, 1024)
-	push := func(x, y int) {
-		if x >= 0 && y >= 0 && x < m.w && y < m.h && !wide[y*m.w+x] && !outside[y*m.w+x] {
-			outside[y*m.w+x] = true
-			stack = append(stack, y*m.w+x)
-		}
-	}
-	for x := range m.w {
-		push(x, 0)
-		push(x, m.h-1)
-	}
-	for y := range m.h {
-		push(0, y)
-		push(m.w-1, y)
-	}
-	for len(stack) > 0 {
-		i := stack[len(stack)-1]
-		stack = stack[:len(stack)-1]
-		x, y := i%m.w, i/m.w
-		push(x-1, y)
-		push(x+1, y)
-		push(x, y-1)
-		push(x, y+1)
-	}
-	// Erode the filled shape back by n.
-	for i := range m.v {
-		x, y := i%m.w, i/m.w
-		if outside[i] || m.v[i] > 0 {
-			continue
-		}
-		inside := true
-		for _, o := range [8][2]int{{n, 0}, {-n, 0}, {0, n}, {0, -n}, {n * 7 / 10, n * 7 / 10}, {-n * 7 / 10, n * 7 / 10}, {n * 7 / 10, -n * 7 / 10}, {-n * 7 / 10, -n * 7 / 10}} {
-			px, py := x+o[0], y+o[1]
-			if px < 0 || py < 0 || px >= m.w || py >= m.h || outside[py*m.w+px] {
-				inside = false
-				break
-			}
-		}
-		if inside {
-			m.v[i] = 0.5
-		}
-	}
+	return float64(print) / float64(max(1, all))
 }
 
-// spotOf measures a blob and tells whether it has the size and shape of a mark.
-func (s *search) spotOf(mask *evidence, score []float32, b blob) (sp spot, ok bool) {
-	k := s.flat.PxPerMM
-	wd, ht := float64(b.x1-b.x0+1)/k, float64(b.y1-b.y0+1)/k
-	if max(wd, ht) > 1.6*bareLargestMM || max(wd, ht) < bareLeastMM {
-		return sp, false
+// mark returns disc i as a mark; ok is false when something else explains it.
+func (b *bareSearch) mark(i int) (m Mark, ok bool) {
+	d := b.discs[i]
+	pos := b.flat.ToBoard(calib.Px{X: d.x, Y: d.y})
+	off := r2.Norm(pos) > b.outerMM
+	switch {
+	case !d.plain():
+		return m, false
+	case off && (d.open > 0.1 || d.fill < 0.87 || d.contrast < 6 || d.ground > 0.1 || b.meets(i)):
+		return m, false
+	case b.isLight(d):
+		return m, false
 	}
-	var n, sx, sy, sxx, sxy, syy, strong float64
-	peak := float32(0)
-	seen := map[int]bool{b.first: true}
-	stack := []int{b.first}
-	for len(stack) > 0 {
-		i := stack[len(stack)-1]
-		stack = stack[:len(stack)-1]
-		x, y := float64(i%mask.w), float64(i/mask.w)
-		n++
-		sx, sy, sxx, sxy, syy = sx+x, sy+y, sxx+x*x, sxy+x*y, syy+y*y
-		if score[i] > bareLow {
-			strong += float64(score[i])
-		}
-		peak = max(peak, score[i])
-		for _, j := range [4]int{i - 1, i + 1, i - mask.w, i + mask.w} {
-			if j >= 0 && j < len(mask.v) && mask.v[j] > 0 && !seen[j] {
-				seen[j] = true
-				stack = append(stack, j)
-			}
-		}
+	conf := min(1, d.mean/1.5) * min(1, 1.3-d.open) * min(1, d.contrast/4)
+	m = Mark{Kind: Bare, Pos: pos, Photo: b.rect.ToPhoto(pos), CovMM2: d.cov,
+		DiameterMM: 2 * d.r / b.k, Visible: 1, Confidence: conf}
+	if off {
+		m.Flags = append(m.Flags, OffFace)
 	}
-	cx, cy := sx/n, sy/n
-	sp.cxx, sp.cxy, sp.cyy = sxx/n-cx*cx, sxy/n-cx*cy, syy/n-cy*cy
-	half, diff := (sp.cxx+sp.cyy)/2, math.Hypot((sp.cxx-sp.cyy)/2, sp.cxy)
-	major, minor := math.Sqrt(half+diff), math.Sqrt(max(0.05, half-diff))
-	sp.areaPx = int(n)
-	sp.diameterMM = 2 * math.Sqrt(n/math.Pi) / k
-	sp.elongation = major / minor
-	sp.fill = n / (4 * math.Pi * major * minor) // a filled ellipse has 1
-	sp.strength = strong / n
-	sp.pos = s.flat.ToBoard(calib.Px{X: cx, Y: cy})
-	ok = sp.diameterMM >= bareLeastMM && sp.diameterMM <= bareLargestMM && sp.elongation < 1.9 &&
-		sp.fill > 0.72 && peak > bareHigh
-	return sp, ok
-}
-
-// repeats reports whether the face shows a like blob at the same radius a quarter,
-// half or three quarters of a turn away, twice at least, or three of them in any
-// direction: printed numerals do, marks hardly ever.
-func (s *search) repeats(spots []spot, i int) bool {
-	a := spots[i]
-	r := r2.Norm(a.pos)
-	if r < 2*bareLeastMM {
-		return false
+	if conf < 0.5 {
+		m.Flags = append(m.Flags, Doubtful)
 	}
-	ring := 0
-	for j, b := range spots {
-		if j != i && math.Abs(r2.Norm(b.pos)-r) < 1.2 && math.Abs(math.Log(b.diameterMM/a.diameterMM)) < 0.15 {
-			ring++
-		}
-	}
-	if ring >= 3 {
-		return true
-	}
-	found := 0
-	for turn := 1; turn <= 3; turn++ {
-		p := r2.Rotate(a.pos, float64(turn)*math.Pi/2, r2.Vec{})
-		for j, b := range spots {
-			if j != i && r2.Norm(r2.Sub(b.pos, p)) < 2.5+0.02*r && math.Abs(math.Log(b.diameterMM/a.diameterMM)) < 0.2 {
-				found++
-				break
-			}
-		}
-	}
-	return found >= 2
+	return m, true
 }

@@ -46,7 +46,11 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	for _, c := range face {
 		outer = max(outer, c.RadiusMM)
 	}
-	e := viewOf(rect, img.Rect.Max, reachShare*outer)
+	reach := reachShare
+	if opts.Bare {
+		reach = bareReach + 0.05
+	}
+	e := viewOf(rect, img.Rect.Max, reach*outer)
 	lo, hi := rect.PxPerMM(r2.Vec{})
 	fine := flatPxPerMM
 	if opts.SizeMM > 0 {
@@ -71,7 +75,7 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	s.y = planesOf(flat)
 	s.m = modelFace(s.y, flat.Centre, outer*scale, size*scale)
 	if opts.Bare {
-		marks = s.bareMarks()
+		marks = s.bareMarks(nil)
 	} else {
 		marks = s.stickers()
 	}

@@ -1,0 +1,304 @@
+package vision
+
+import (
+	"math"
+	"slices"
+	"sort"
+)
+
+// spot is a disc that stands for one bare mark, in raster pixels.
+type spot struct {
+	x, y, r float64
+	mean    float64 // evidence per pixel that it alone explains
+	open    float64 // share of the ring just outside it that shows evidence too
+	fill    float64 // roundness of the patch: 1 for an ellipse, 0.83 for a triangle
+	light   float64 // share of it that a change of light would explain
+	lit     bool    // on the edge of a shadow
+	// contrast is the RMS departure from the ground inside over that just outside.
+	contrast float64
+	ground   float64    // scatter of the ground around it, log units
+	cov      [3]float64 // of the centre, mm²
+}
+
+// A set of discs earns the evidence of every pixel its union covers, and each disc
+// costs a price and a rent for its area: the rent makes overlap dear, since two
+// impacts on nearly one place make one mark.
+const (
+	spotPriceMM2 = 22.0 // evidence units times mm²
+	spotRent     = 0.7  // evidence units
+)
+
+// overlapFree is how deep two discs may overlap, as a share of the sum of their
+// radii, before it costs overlapMM2 for every tenth more.
+const (
+	overlapFree = 0.12
+	overlapMM2  = 40.0
+	wholeShare  = 0.9 // of the most a disc can earn: then it is not tried to split it
+	crowdShare  = 0.7 // of the usual disc's area, in evidence units
+)
+
+// spotFinder places discs of free radius.
+type spotFinder struct {
+	e     *evidence
+	cover []float32 // how much of each pixel the discs laid cover, as a sum
+	k     float64   // pixels per mm
+	spots []spot    // the discs laid
+	// crowd is the price of a disc that meets another, once the usual size is known.
+	crowd float64
+}
+
+// cost returns the price and rent of a disc of r pixels.
+func (f *spotFinder) cost(r float64) float64 { return spotPriceMM2*f.k*f.k + spotRent*math.Pi*r*r }
+
+// earns returns what a disc would add to those laid.
+func (f *spotFinder) earns(s spot) float64 {
+	sum := f.gainOf(s.x, s.y, s.r) - f.cost(s.r)
+	alone := true
+	for _, o := range f.spots {
+		both := s.r + o.r
+		if alone && math.Hypot(s.x-o.x, s.y-o.y) < 1.2*both {
+			alone = false
+			sum -= f.crowd
+		}
+		if depth := 1 - math.Hypot(s.x-o.x, s.y-o.y)/both; depth > overlapFree {
+			sum -= overlapMM2 * f.k * f.k * (depth - overlapFree) / 0.1
+		}
+	}
+	return sum
+}
+
+// gainOf returns the evidence a disc would add to the present cover.
+func (f *spotFinder) gainOf(x, y, r float64) float64 {
+	g := float32(0)
+	f.e.visit(x, y, r, func(i int, c float32) {
+		if free := 1 - f.cover[i]; free > 0 {
+			g += f.e.v[i] * min(c, free)
+		}
+	})
+	return float64(g)
+}
+
+// put changes the cover by sign times a disc.
+func (f *spotFinder) put(s spot, sign float32) {
+	f.e.visit(s.x, s.y, s.r, func(i int, c float32) { f.cover[i] += sign * c })
+}
+
+// lay puts discs down as the i-th and after.
+func (f *spotFinder) lay(i int, discs ...spot) {
+	for _, s := range discs {
+		f.put(s, 1)
+	}
+	f.spots = slices.Insert(f.spots, i, discs...)
+}
+
+// lift takes disc i up.
+func (f *spotFinder) lift(i int) spot {
+	s := f.spots[i]
+	f.put(s, -1)
+	f.spots = slices.Delete(f.spots, i, i+1)
+	return s
+}
+
+// climb moves and sizes a disc that is not laid to where it earns most.
+func (f *spotFinder) climb(s spot) (spot, float64) {
+	best := f.earns(s)
+	least, most := bareLeastMM/2*f.k, bareLargestMM/2*f.k
+	for _, step := range []float64{max(1, s.r/3), max(0.5, s.r/8), 0.4} {
+		for improved := true; improved; {
+			improved = false
+			from := s
+			for _, o := range [10][3]float64{{1, 0, 0}, {-1, 0, 0}, {0, 1, 0}, {0, -1, 0}, {0.7, 0.7, 0}, {0.7, -0.7, 0}, {-0.7, 0.7, 0}, {-0.7, -0.7, 0}, {0, 0, 0.7}, {0, 0, -0.7}} {
+				t := spot{x: from.x + o[0]*step, y: from.y + o[1]*step, r: max(least, min(most, from.r+o[2]*step))}
+				if g := f.earns(t); g > best+1e-3 {
+					best, s, improved = g, t, true
+				}
+			}
+		}
+	}
+	return s, best
+}
+
+// place covers the evidence with discs.
+func (b *bareSearch) place() {
+	f := &spotFinder{e: b.w, cover: make([]float32, len(b.w.v)), k: b.k}
+	f.sow()
+	f.polishAll()
+	b.discs = slices.Clone(f.spots)
+	b.judge()
+	for i := len(f.spots) - 1; i >= 0; i-- {
+		if d := b.discs[i]; !d.plain() || b.isLight(d) {
+			f.lift(i)
+		}
+	}
+	f.crowd = f.crowdPrice()
+	for range 3 {
+		f.polishAll()
+		if split, merged := f.splitAll(), f.mergeAll(); !split && !merged {
+			break
+		}
+	}
+	b.discs = f.spots
+	b.judge()
+}
+
+// crowdPrice is what a disc that meets another costs beyond the price of any: the
+// marks of one photo are of one kind, so what is much smaller than most and beside
+// one of them is part of it. The usual size is taken from the smaller third, since
+// crowds start out as large discs.
+func (f *spotFinder) crowdPrice() float64 {
+	var areas []float32
+	for _, s := range f.spots {
+		areas = append(areas, float32(math.Pi*s.r*s.r))
+	}
+	if len(areas) == 0 {
+		return 0
+	}
+	return crowdShare * float64(selectKth(areas, len(areas)/3))
+}
+
+// sow lays discs greedily, the best first.
+func (f *spotFinder) sow() {
+	type seed struct {
+		s     spot
+		tried []bool // places near which a disc of this size was tried
+		gain  float64
+	}
+	all := f.e.integral()
+	var seeds []seed
+	stride := max(1, int(f.k))
+	for _, mm := range [...]float64{3, 4, 5.5, 7.5, 10} {
+		r := mm * f.k
+		half := int(math.Round(0.886*r - 0.5)) // a square of equal area
+		area := float64((2*half + 1) * (2*half + 1))
+		tried := make([]bool, len(f.e.v))
+		for y := stride; y < f.e.h; y += stride {
+			for x := stride; x < f.e.w; x += stride {
+				if !(f.e.v[y*f.e.w+x] > 0) {
+					continue
+				}
+				if g := f.e.squareSum(all, x, y, half) - spotRent*area; g > 0.6*spotPriceMM2*f.k*f.k {
+					seeds = append(seeds, seed{spot{x: float64(x), y: float64(y), r: r}, tried, g})
+				}
+			}
+		}
+	}
+	sort.SliceStable(seeds, func(i, j int) bool { return seeds[i].gain > seeds[j].gain })
+	for _, s := range seeds {
+		if s.tried[int(s.s.y)*f.e.w+int(s.s.x)] || f.covered(s.s) {
+			continue
+		}
+		f.e.visit(s.s.x, s.s.y, 0.4*s.s.r, func(i int, _ float32) { s.tried[i] = true })
+		if !(f.gainOf(s.s.x, s.s.y, s.s.r) > 0) {
+			continue
+		}
+		if t, g := f.climb(s.s); g > 0 {
+			f.lay(len(f.spots), t)
+		}
+	}
+}
+
+// covered reports whether a disc's centre already lies well inside another.
+func (f *spotFinder) covered(s spot) bool {
+	for _, o := range f.spots {
+		if math.Hypot(s.x-o.x, s.y-o.y) < 0.7*o.r {
+			return true
+		}
+	}
+	return false
+}
+
+// polishAll moves every disc to its best place given the others, until nothing
+// moves, and drops those that earn nothing.
+func (f *spotFinder) polishAll() {
+	for range 4 {
+		moved := false
+		for range len(f.spots) {
+			old := f.lift(0)
+			t, g := f.climb(old)
+			if g > 0 {
+				f.lay(len(f.spots), t)
+			}
+			moved = moved || g <= 0 || math.Abs(t.x-old.x)+math.Abs(t.y-old.y)+math.Abs(t.r-old.r) > 0.5
+		}
+		if !moved {
+			return
+		}
+	}
+}
+
+// splitAll replaces discs by two or three smaller ones where those earn more.
+func (f *spotFinder) splitAll() (changed bool) {
+	for range len(f.spots) {
+		old := f.lift(0)
+		whole := f.gainOf(old.x, old.y, old.r) > wholeShare*bareFor*math.Pi*old.r*old.r
+		best, earned := []spot{old}, f.earns(old)
+		for _, n := range [...]int{2, 3} {
+			for q := range 6 {
+				if whole || old.r < 0.9*bareLeastMM*f.k {
+					break
+				}
+				if parts, g := f.parts(old, n, math.Pi*float64(q)/(3*float64(n-1))); g > earned+1e-3 {
+					best, earned = parts, g
+				}
+			}
+		}
+		f.lay(len(f.spots), best...)
+		changed = changed || len(best) > 1
+	}
+	return changed
+}
+
+// parts places n discs within s, the first in direction a, and returns what they
+// earn together. It leaves none laid.
+func (f *spotFinder) parts(s spot, n int, a float64) (out []spot, earned float64) {
+	first := len(f.spots)
+	for q := range n {
+		sn, cs := math.Sincos(a + 2*math.Pi*float64(q)/float64(n))
+		p, _ := f.climb(spot{x: s.x + 0.55*s.r*cs, y: s.y + 0.55*s.r*sn, r: 0.5 * s.r})
+		f.lay(len(f.spots), p)
+	}
+	for range n {
+		p, _ := f.climb(f.lift(first))
+		f.lay(len(f.spots), p)
+	}
+	for range n {
+		out = append(out, f.lift(first))
+	}
+	for _, p := range out {
+		earned += f.earns(p)
+		f.lay(len(f.spots), p)
+	}
+	for range n {
+		f.lift(first)
+	}
+	return out, earned
+}
+
+// mergeAll replaces two discs that meet by one where that earns more.
+func (f *spotFinder) mergeAll() (changed bool) {
+	for i := 0; i < len(f.spots); i++ {
+		for j := i + 1; j < len(f.spots); j++ {
+			a, c := f.spots[i], f.spots[j]
+			d := math.Hypot(a.x-c.x, a.y-c.y)
+			if d > a.r+c.r || (d+a.r+c.r)/2 > 1.1*bareLargestMM/2*f.k {
+				continue
+			}
+			f.lift(j)
+			f.lift(i)
+			apart := f.earns(a)
+			f.lay(i, a)
+			apart += f.earns(c)
+			f.lift(i)
+			one, g := f.climb(spot{x: (a.x + c.x) / 2, y: (a.y + c.y) / 2, r: (d + a.r + c.r) / 2})
+			if g <= apart {
+				f.lay(i, a)
+				f.lay(j, c)
+				continue
+			}
+			f.lay(i, one)
+			j--
+			changed = true
+		}
+	}
+	return changed
+}

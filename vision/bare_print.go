@@ -1,0 +1,315 @@
+package vision
+
+import (
+	"image"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
+)
+
+// Print that is not radial repeats itself: the arms of a cross after a quarter
+// turn, numerals shifted from one half axis to the next. Marks hardly ever do.
+
+// explainPrint finds the pixels of such print and makes them neutral.
+func (b *bareSearch) explainPrint() {
+	b.explainDot()
+	b.explainNumerals()
+	b.explainCross()
+	b.printEdges()
+	for i, p := range b.printed {
+		if p {
+			b.w.v[i] = barePrinted
+		}
+	}
+}
+
+// alike reports whether pixels i and j depart from the ground in the same way.
+func (b *bareSearch) alike(i, j int) bool {
+	for c := range 3 {
+		u, v := b.e[c][i], b.e[c][j]
+		if abs32(u-v) > 0.12+0.3*max(abs32(u), abs32(v)) {
+			return false
+		}
+	}
+	return true
+}
+
+// near returns a pixel within reach of (x, y) that is alike i and shows evidence of
+// its own, or -1.
+func (b *bareSearch) near(i, x, y, reach int) int {
+	for d := range reach + 1 {
+		for yy := max(0, y-d); yy <= min(b.w.h-1, y+d); yy++ {
+			for xx := max(0, x-d); xx <= min(b.w.w-1, x+d); xx++ {
+				if j := yy*b.w.w + xx; b.w.v[j] > 0 && b.alike(i, j) {
+					return j
+				}
+			}
+		}
+	}
+	return -1
+}
+
+// explainDot takes a round dot on the ring centre for print: evidence in all
+// directions up to one radius and hardly any beyond it.
+func (b *bareSearch) explainDot() {
+	cx, cy := b.m.centre.X, b.m.centre.Y
+	circle := func(r int, f func(i int)) (n int) {
+		n = max(8, 6*r)
+		for q := range n {
+			sn, cs := math.Sincos(2 * math.Pi * float64(q) / float64(n))
+			x, y := int(math.Round(cx+float64(r)*cs)), int(math.Round(cy+float64(r)*sn))
+			if x >= 0 && y >= 0 && x < b.w.w && y < b.w.h {
+				f(y*b.w.w + x)
+			}
+		}
+		return n
+	}
+	share := func(r int) float64 {
+		like := 0
+		n := circle(r, func(i int) {
+			if b.w.v[i] > 0 {
+				like++
+			}
+		})
+		return float64(like) / float64(n)
+	}
+	last := 0
+	for r := 1; r <= int(1.5*bareUsualMM*b.k); r++ {
+		if share(r) > 0.5 {
+			last = r
+		}
+	}
+	blur := max(1, int(b.k))
+	if last <= blur || share(last-blur) < 0.9 || share(last+blur+1) > 0.3 {
+		return
+	}
+	mid := int(math.Round(cy))*b.w.w + int(math.Round(cx))
+	b.w.visit(cx, cy, float64(last+2*blur), func(i int, _ float32) {
+		if int(b.ring[i]) <= last || b.fainter(i, mid) {
+			b.printed[i] = true
+		}
+	})
+}
+
+// fainter reports whether pixel i may be the blurred edge of what j shows: the same
+// departure from the ground, only less.
+func (b *bareSearch) fainter(i, j int) bool {
+	var ij, jj float32
+	for c := range 3 {
+		ij += b.e[c][i] * b.e[c][j]
+		jj += b.e[c][j] * b.e[c][j]
+	}
+	t := ij / jj
+	if !(t > -0.1) || t > 0.9 {
+		return false
+	}
+	for c := range 3 {
+		if abs32(b.e[c][i]-t*b.e[c][j]) > 0.15+0.2*abs32(b.e[c][j]) {
+			return false
+		}
+	}
+	return true
+}
+
+// explainCross takes pixels for print that look alike after at least two of the
+// three quarter turns. Near the centre a mark turns into itself: there the turns
+// count only when arms reach beyond it.
+func (b *bareSearch) explainCross() {
+	inner := 0.7 * bareUsualMM * b.k
+	var near []int
+	arms := 0
+	for i, v := range b.w.v {
+		if !(v > 0) || int(b.index[i]) >= len(b.m.radial[0])-1 || !b.turns(i) {
+			continue
+		}
+		if float64(b.index[i]) < inner {
+			near = append(near, i)
+			continue
+		}
+		b.printed[i] = true
+		if float64(b.index[i]) < inner+3*b.k {
+			arms++
+		}
+	}
+	if float64(arms) < 4*2*3*b.k*b.k { // four arms of 2 mm
+		return
+	}
+	for _, i := range near {
+		b.printed[i] = true
+	}
+}
+
+// turns reports whether pixel i has its like at two of the three quarter turns.
+func (b *bareSearch) turns(i int) bool {
+	dx, dy := float64(i%b.w.w)-b.m.centre.X, float64(i/b.w.w)-b.m.centre.Y
+	found := 0
+	for turn := range 3 {
+		dx, dy = -dy, dx
+		x, y := int(math.Round(b.m.centre.X+dx)), int(math.Round(b.m.centre.Y+dy))
+		if b.near(i, x, y, 1) >= 0 {
+			found++
+		}
+		if found+2-turn < 2 {
+			return false
+		}
+	}
+	return found >= 2
+}
+
+// explainNumerals finds patches that look alike at the other half axes, upright in
+// each: where two of the three show the patch, or one shows it exactly, it is
+// printed in all.
+func (b *bareSearch) explainNumerals() {
+	last := len(b.m.radial[0]) - 1
+	largest := int(math.Pow(45*b.k, 2))
+	for _, pix := range patches(b.w.w, b.w.h, largest, func(i int) bool {
+		return b.w.v[i] > 0 && !b.printed[i] && int(b.index[i]) < last
+	}) {
+		p := bounds(pix, b.w.w)
+		if side := float64(max(p.Dx(), p.Dy())) / b.k; side >= 2 && side <= 45 {
+			b.explainCopies(p, pix)
+		}
+	}
+}
+
+// explainCopies marks the patch p with its pixels pix as print, and its copies, if
+// it repeats.
+func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
+	var sx, sy float64
+	for _, i := range pix {
+		sx, sy = sx+float64(i%b.w.w), sy+float64(i/b.w.w)
+	}
+	n := float64(len(pix))
+	c := r2.Vec{X: sx/n - b.m.centre.X, Y: sy/n - b.m.centre.Y}
+	if r2.Norm(c) < 4*b.k {
+		return
+	}
+	slack := int(math.Ceil(1.2*b.k)) + 1
+	copies, exact := 0, false
+	var at [3][2]int
+	var hit [3]float64
+	t := c
+	for turn := range 3 {
+		t = r2.Vec{X: -t.Y, Y: t.X}
+		dx, dy := int(math.Round(t.X-c.X)), int(math.Round(t.Y-c.Y))
+		dice := 0.0
+		for oy := -slack; oy <= slack; oy++ {
+			for ox := -slack; ox <= slack; ox++ {
+				d, h := b.overlap(p, pix, dx+ox, dy+oy)
+				if h > hit[turn] {
+					hit[turn], at[turn] = h, [2]int{dx + ox, dy + oy}
+				}
+				dice = max(dice, d)
+			}
+		}
+		if dice > 0.72 {
+			copies++
+		}
+		exact = exact || dice > 0.88
+	}
+	if copies < 2 && !exact {
+		return
+	}
+	for _, i := range pix {
+		b.printed[i] = true
+	}
+	for turn := range 3 {
+		if hit[turn] < 0.4 {
+			continue
+		}
+		for _, i := range pix {
+			if j := b.near(i, i%b.w.w+at[turn][0], i/b.w.w+at[turn][1], 1); j >= 0 {
+				b.printed[j] = true
+			}
+		}
+	}
+}
+
+// overlap compares the patch with what lies (dx, dy) pixels from it: the Dice
+// coefficient of the two sets of unexplained pixels, and the share of the patch that
+// finds its like.
+func (b *bareSearch) overlap(p image.Rectangle, pix []int, dx, dy int) (dice, hit float64) {
+	q := p.Add(image.Pt(dx, dy))
+	if !q.In(image.Rect(0, 0, b.w.w, b.w.h)) {
+		return 0, 0
+	}
+	same := 0
+	for _, i := range pix {
+		if j := i + dy*b.w.w + dx; b.w.v[j] > 0 && b.alike(i, j) {
+			same++
+		}
+	}
+	hit = float64(same) / float64(len(pix))
+	if hit < 0.4 {
+		return 0, hit
+	}
+	other := 0
+	for y := q.Min.Y; y < q.Max.Y; y++ {
+		for _, v := range b.w.v[y*b.w.w+q.Min.X : y*b.w.w+q.Max.X] {
+			if v > 0 {
+				other++
+			}
+		}
+	}
+	return 2 * float64(same) / float64(len(pix)+other), hit
+}
+
+// printEdges adds the blurred edges of print to it.
+func (b *bareSearch) printEdges() {
+	for range 2 {
+		var edge []int
+		for i, v := range b.w.v {
+			if !(v > 0) || b.printed[i] {
+				continue
+			}
+			x := i % b.w.w
+			for _, j := range [4]int{i - 1, i + 1, i - b.w.w, i + b.w.w} {
+				if j < 0 || j >= len(b.w.v) || (j == i-1 && x == 0) || (j == i+1 && x == b.w.w-1) {
+					continue
+				}
+				if b.printed[j] && b.fainter(i, j) {
+					edge = append(edge, i)
+					break
+				}
+			}
+		}
+		for _, i := range edge {
+			b.printed[i] = true
+		}
+	}
+}
+
+// explainKnown removes from the residual e what the residual of the clean board on
+// the same raster shows too, allowing for a pixel's misregistration.
+func explainKnown(e, known *planes) {
+	for y := 1; y < e.h-1; y++ {
+		for x := 1; x < e.w-1; x++ {
+			i := y*e.w + x
+			if !e.ok[i] {
+				continue
+			}
+			best, at := float32(math.Inf(1)), -1
+			for _, o := range [3]int{-e.w, 0, e.w} {
+				for j := i + o - 1; j <= i+o+1; j++ {
+					if !known.ok[j] {
+						continue
+					}
+					d := float32(0)
+					for c := range 3 {
+						t := e.ch[c][i] - known.ch[c][j]
+						d += t * t
+					}
+					if d < best {
+						best, at = d, j
+					}
+				}
+			}
+			if at < 0 {
+				continue
+			}
+			for c := range 3 {
+				e.ch[c][i] -= known.ch[c][at]
+			}
+		}
+	}
+}

@@ -11,9 +11,13 @@ import (
 // the eighth being the board's rotation about its own centre.
 const numPlane = 7
 
-// numFree counts every parameter that carries covariance: the plane, then the
-// lens terms K1 and K2.
-const numFree = numPlane + 2
+// numFree counts every parameter that carries covariance: the plane, the lens
+// terms K1 and K2, then the bow.
+const (
+	iK1     = numPlane
+	iBow    = numPlane + 2
+	numFree = iBow + numBow
+)
 
 // Rectification maps between the photo and the board, both ways, with its own
 // uncertainty. It is immutable: methods that change it return a copy.
@@ -22,15 +26,17 @@ const numFree = numPlane + 2
 //
 //	x = D( C + (P Y.x, Q Y.x + S Y.y) / (1 + L Y.x + M Y.y) ),  C = (CX, CY)
 //
-// C is where the ring centre is seen. That Y.y has no part in the first
+// where on a bowed board Y is first moved to where it appears on the plane. C is
+// where the ring centre is seen. That Y.y has no part in the first
 // coordinate fixes the gauge that rings leave free: without Turn, the board's y
 // axis is vertical in the photo at the centre.
 type Rectification struct {
 	Plane [numPlane]float64 // P, Q, S, CX, CY, L, M of H above
 	Turn  float64           // rotation of the board frame, radians, from an up mark
 	Lens  Lens
-	// Cov is the covariance of P, Q, S, CX, CY, L, M, K1, K2 as fitted to the
-	// edges; nil when unknown. What is not free has zero rows.
+	Bow   Bow // in the frame without Turn
+	// Cov is the covariance of P, Q, S, CX, CY, L, M, K1, K2 and Bow.LiftMM as fitted
+	// to the edges; nil when unknown. What is not free has zero rows.
 	Cov *mat.SymDense
 	// ScaleSigma is the relative standard uncertainty of all lengths together,
 	// from the tape measure and the reading of the printed edge.
@@ -88,7 +94,7 @@ func FromHomography(h [9]float64, lens Lens) (*Rectification, bool) {
 // WithTurn returns a copy whose board frame is rotated so that Turn is turn.
 func (r *Rectification) WithTurn(turn float64) *Rectification {
 	c, _ := NewRectification(r.Plane, r.Lens, turn)
-	c.Cov, c.ScaleSigma = r.Cov, r.ScaleSigma
+	c.Bow, c.Cov, c.ScaleSigma = r.Bow, r.Cov, r.ScaleSigma
 	return c
 }
 
@@ -101,18 +107,36 @@ func (r *Rectification) homography() [9]float64 {
 	return [9]float64{a, b, p[iCX], d, e, p[iCY], l, m, 1}
 }
 
+// gauge turns a board point into the frame without Turn, ungauge back.
+func (r *Rectification) gauge(x r2.Vec) r2.Vec {
+	return r2.Vec{X: r.cos*x.X - r.sin*x.Y, Y: r.sin*x.X + r.cos*x.Y}
+}
+
+func (r *Rectification) ungauge(y r2.Vec) r2.Vec {
+	return r2.Vec{X: r.cos*y.X + r.sin*y.Y, Y: -r.sin*y.X + r.cos*y.Y}
+}
+
 // Homography returns the row-major matrix that maps board millimetres to ideal
-// (undistorted) photo pixels.
+// (undistorted) photo pixels. It leaves a bow out.
 func (r *Rectification) Homography() [9]float64 { return r.h }
 
 // ToPhoto maps a board point in mm to the photo.
-func (r *Rectification) ToPhoto(x r2.Vec) Px { return r.Lens.Distort(apply(r.h, x)) }
+func (r *Rectification) ToPhoto(x r2.Vec) Px {
+	if !r.Bow.flat() {
+		x = r.ungauge(r.Bow.appears(r.gauge(x)))
+	}
+	return r.Lens.Distort(apply(r.h, x))
+}
 
 // ToBoard maps a photo point to the board in mm.
 func (r *Rectification) ToBoard(p Px) r2.Vec {
 	u := r.Lens.Undistort(p)
 	q := apply(r.inv, r2.Vec{X: u.X, Y: u.Y})
-	return r2.Vec{X: q.X, Y: q.Y}
+	x := r2.Vec{X: q.X, Y: q.Y}
+	if !r.Bow.flat() {
+		x = r.ungauge(r.Bow.under(r.gauge(x)))
+	}
+	return x
 }
 
 // InFront reports whether the board point x lies on the visible side of the
@@ -194,8 +218,7 @@ func (r *Rectification) DistanceSigma(a, b r2.Vec) float64 {
 // paramJacobian returns d(board mm)/d(parameter) at a fixed photo point that
 // maps to x: minus the inverse of Jacobian times d(photo)/d(parameter).
 func (r *Rectification) paramJacobian(x r2.Vec) (g [2][numFree]float64) {
-	y := r2.Vec{X: r.cos*x.X - r.sin*x.Y, Y: r.sin*x.X + r.cos*x.Y} // in the gauge frame
-	d := photoDerivatives(r.Plane, r.Lens, y)
+	d := photoDerivatives(r.Plane, r.Lens, r.Bow, r.gauge(x))
 	j := r.Jacobian(x)
 	det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
 	for i := range numFree {
@@ -205,9 +228,9 @@ func (r *Rectification) paramJacobian(x r2.Vec) (g [2][numFree]float64) {
 	return g
 }
 
-// photoDerivatives returns d(photo px)/d(P,Q,S,CX,CY,L,M,K1,K2) for a board
+// photoDerivatives returns d(photo px)/d(P,Q,S,CX,CY,L,M,K1,K2,LiftMM) for a board
 // point y given in the gauge frame (Turn removed).
-func photoDerivatives(p [numPlane]float64, lens Lens, y r2.Vec) (d [numFree]Px) {
+func photoDerivatives(p [numPlane]float64, lens Lens, bow Bow, y r2.Vec) (d [numFree]Px) {
 	w := p[iL]*y.X + p[iM]*y.Y + 1
 	e := Px{p[iP] * y.X / w, (p[iQ]*y.X + p[iS]*y.Y) / w}
 	u := e.Add(Px{p[iCX], p[iCY]})
@@ -220,7 +243,16 @@ func photoDerivatives(p [numPlane]float64, lens Lens, y r2.Vec) (d [numFree]Px) 
 	d[iCY] = push(0, 1)
 	d[iL] = push(-e.X*y.X/w, -e.Y*y.X/w)
 	d[iM] = push(-e.X*y.Y/w, -e.Y*y.Y/w)
-	d[numPlane], d[numPlane+1] = k1, k2
+	d[iK1], d[iK1+1] = k1, k2
+	if bow.Eye[2] > 0 {
+		// A lift shifts y away from the point below the eye, by their distance times the
+		// lift over the eye's height.
+		sx, sy := (y.X-bow.Eye[0])/bow.Eye[2], (y.Y-bow.Eye[1])/bow.Eye[2]
+		shift := push((p[iP]-e.X*p[iL])/w*sx-e.X*p[iM]/w*sy, (p[iQ]-e.Y*p[iL])/w*sx+(p[iS]-e.Y*p[iM])/w*sy)
+		for i, t := range bow.terms(y) {
+			d[iBow+i] = shift.Scale(t)
+		}
+	}
 	return d
 }
 

@@ -55,7 +55,9 @@ func TestLensRoundTrip(t *testing.T) {
 func TestDerivativesAgreeWithDifferences(t *testing.T) {
 	lens := Lens{CentrePx: Px{2000, 1500}, ScalePx: 2500, K1: -0.05, K2: 0.01}
 	plane := [numPlane]float64{2.4, 0.2, -2.1, 1900, 1400, 1e-4, -2e-4}
+	bow := Bow{Eye: [3]float64{150, -90, 1400}, ReachMM: 400}
 	r, _ := NewRectification(plane, lens, 0.3)
+	r.Bow = bow
 	x := r2.Vec{X: 210, Y: -340}
 	j := r.Jacobian(x)
 	const h = 1e-4
@@ -69,17 +71,20 @@ func TestDerivativesAgreeWithDifferences(t *testing.T) {
 	g := r.paramJacobian(x)
 	for i := range numFree {
 		move := func(s float64) r2.Vec {
-			p, l := plane, lens
+			p, l, b := plane, lens, bow
 			step := 1e-6 * s
 			switch {
 			case i < numPlane:
 				p[i] += step * math.Max(1e-3, math.Abs(p[i]))
 			case i == numPlane:
 				l.K1 += step
-			default:
+			case i == numPlane+1:
 				l.K2 += step
+			default:
+				b.LiftMM[i-iBow] = step
 			}
 			q, _ := NewRectification(p, l, 0.3)
+			q.Bow = b
 			return q.ToBoard(px)
 		}
 		unit := 2e-6

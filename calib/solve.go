@@ -21,8 +21,12 @@ type EdgePoint struct {
 }
 
 // CirclePrior is what is known of a circle's radius beforehand. SigmaMM 0 holds
-// the radius fixed; +Inf leaves it free, with RadiusMM as the start.
-type CirclePrior struct{ RadiusMM, SigmaMM float64 }
+// the radius fixed; +Inf leaves it free, with RadiusMM as the start. Radii with the
+// same Shared, 1 or more, have an error in common besides (Problem.SharedSigmaMM).
+type CirclePrior struct {
+	RadiusMM, SigmaMM float64
+	Shared            int
+}
 
 // Tie is a photo point whose board position is known.
 type Tie struct {
@@ -42,8 +46,20 @@ type FocalPrior struct {
 type Problem struct {
 	Points  []EdgePoint
 	Circles []CirclePrior
-	Ties    []Tie
-	Focal   FocalPrior
+	// SharedSigmaMM are the standard uncertainties of errors that radii have in common,
+	// such as of half a printed line's width, for the CirclePriors with Shared 1, 2 …
+	// Rings of several radii determine them.
+	SharedSigmaMM []float64
+	// BiasPx is the standard uncertainty of where the edge of a circle is seen that
+	// all its points have in common, from a camera's sharpening for one. It enters
+	// the covariance only.
+	BiasPx float64
+	Ties   []Tie
+	Focal  FocalPrior
+	// Bow, when its Eye is set, frees the three lifts of a bowed board, each with the
+	// prior standard deviation BowSigmaMM about zero.
+	Bow        Bow
+	BowSigmaMM float64
 	// K1Sigma is the prior standard deviation of the lens term K1 about K1Mean; 0
 	// holds it at the start's value.
 	K1Mean, K1Sigma float64
@@ -57,7 +73,12 @@ type Solution struct {
 	*Rectification
 	RadiiMM     []float64 // of the circles, fitted
 	RadiusSigma []float64 // their standard uncertainties, mm
+	SharedMM    []float64 // the shared errors, by number; [0] is 0
 	ResidualPx  float64   // robust standard deviation of the points about the fit
+	// Alike is by how much points err together, with their neighbours or by BiasPx: the
+	// ratio of their effect on the parameters to that of independent points of the
+	// stated sigmas, as standard deviations.
+	Alike float64
 	// WobbleMM is the amplitude, at one lobe, of slow deviations of the circles from
 	// round; 0 on a printed face.
 	WobbleMM   float64
@@ -121,16 +142,18 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 	return s.solution(iter)
 }
 
-// system holds the linearised problem. Parameters: plane (7), K1, then the radii
-// that are not fixed, then ln f when there is a focal prior.
+// system holds the linearised problem. Parameters: plane (7), K1, bow (3), then the radii
+// that are not fixed and their shared error, then ln f when there is a focal prior.
 type system struct {
-	p      Problem
-	lens   Lens
-	x      []float64 // parameters
-	x0     []float64 // start, about which the prior of ln f is
-	unit   []float64 // typical size of each parameter, for conditioning
-	radius []int     // parameter of each circle's radius, -1 when fixed
-	k1, lf int       // parameter index, -1 when held or absent
+	p           Problem
+	lens        Lens
+	x           []float64 // parameters
+	x0          []float64 // start, about which the prior of ln f is
+	unit        []float64 // typical size of each parameter, for conditioning
+	free        []int     // index into Rectification.Cov of the first parameters: plane, K1, bow
+	radius      []int     // parameter of each circle's radius, -1 when fixed
+	k1, bow, lf int       // parameter index (of the first), -1 when held or absent
+	shared      []int     // parameter of each shared error, by its number; [0] has none
 
 	weight []float64 // robust weight by point
 	res    []float64 // residual by point, in sigmas
@@ -148,7 +171,7 @@ type entry struct {
 }
 
 func newSystem(start *Rectification, p Problem) *system {
-	s := &system{p: p, lens: start.Lens, k1: -1, lf: -1, scale: 1}
+	s := &system{p: p, lens: start.Lens, k1: -1, bow: -1, lf: -1, shared: []int{-1}, scale: 1}
 	add := func(v, unit float64) int {
 		s.x, s.unit = append(s.x, v), append(s.unit, unit)
 		return len(s.x) - 1
@@ -167,9 +190,18 @@ func newSystem(start *Rectification, p Problem) *system {
 			unit = 1 / r
 		}
 		add(v, unit)
+		s.free = append(s.free, i)
 	}
 	if p.K1Sigma > 0 && start.Lens.ScalePx > 0 {
 		s.k1 = add(start.Lens.K1, 1)
+		s.free = append(s.free, iK1)
+	}
+	if p.Bow.Eye[2] > 0 {
+		s.bow = len(s.x)
+		for i, v := range p.Bow.LiftMM {
+			add(v, r)
+			s.free = append(s.free, iBow+i)
+		}
 	}
 	for _, c := range p.Circles {
 		if c.SigmaMM == 0 {
@@ -177,6 +209,9 @@ func newSystem(start *Rectification, p Problem) *system {
 			continue
 		}
 		s.radius = append(s.radius, add(c.RadiusMM, r))
+	}
+	for range p.SharedSigmaMM {
+		s.shared = append(s.shared, add(0, r))
 	}
 	if p.Focal.FocalPx > 0 {
 		s.lf = add(math.Log(p.Focal.FocalPx), 1)
@@ -193,6 +228,11 @@ func newSystem(start *Rectification, p Problem) *system {
 }
 
 func (s *system) check() error {
+	for i, c := range s.p.Circles {
+		if c.Shared < 0 || c.Shared > len(s.p.SharedSigmaMM) {
+			return fmt.Errorf("circle %d shares error %d of %d", i, c.Shared, len(s.p.SharedSigmaMM))
+		}
+	}
 	for i, e := range s.p.Points {
 		if e.Circle < 0 || e.Circle >= len(s.p.Circles) || !(e.SigmaPx > 0) {
 			return fmt.Errorf("edge point %d has circle %d and sigma %v", i, e.Circle, e.SigmaPx)
@@ -212,6 +252,10 @@ func (s *system) rect(x []float64) *Rectification {
 		lens.K1 = x[s.k1]
 	}
 	r, _ := NewRectification(plane, lens, 0)
+	if s.bow >= 0 {
+		r.Bow = s.p.Bow
+		copy(r.Bow.LiftMM[:], x[s.bow:])
+	}
 	return r
 }
 
@@ -241,14 +285,11 @@ func (s *system) evaluate(x []float64) float64 {
 		s.gain[i] = k
 		// A parameter that moves the photo point of b by v moves the radius found at a
 		// fixed photo point by -(gx, gy) v.
-		moves := photoDerivatives(r.Plane, r.Lens, b)
+		moves := photoDerivatives(r.Plane, r.Lens, r.Bow, b)
 		slope := func(q int) float64 { return -(gx*moves[q].X + gy*moves[q].Y) * k }
 		row := s.rows[i][:0]
-		for q := range numPlane {
-			row = append(row, entry{q, slope(q)})
-		}
-		if s.k1 >= 0 {
-			row = append(row, entry{s.k1, slope(numPlane)})
+		for q, at := range s.free {
+			row = append(row, entry{q, slope(at)})
 		}
 		if q := s.radius[e.Circle]; q >= 0 {
 			row = append(row, entry{q, -k})
@@ -260,22 +301,34 @@ func (s *system) evaluate(x []float64) float64 {
 		s.rest, s.extra = append(s.rest, v), append(s.extra, row)
 	}
 	for c, q := range s.radius {
-		if sd := s.p.Circles[c].SigmaMM; q >= 0 && !math.IsInf(sd, 1) {
-			prior((x[q]-s.p.Circles[c].RadiusMM)/sd, entry{q, 1 / sd})
+		k := s.p.Circles[c]
+		switch sd := k.SigmaMM; {
+		case q < 0 || math.IsInf(sd, 1):
+		case k.Shared > 0:
+			e := s.shared[k.Shared]
+			prior((x[q]-k.RadiusMM-x[e])/sd, entry{q, 1 / sd}, entry{e, -1 / sd})
+		default:
+			prior((x[q]-k.RadiusMM)/sd, entry{q, 1 / sd})
 		}
+	}
+	if s.bow >= 0 {
+		for q := s.bow; q < s.bow+numBow; q++ {
+			prior(x[q]/s.p.BowSigmaMM, entry{q, 1 / s.p.BowSigmaMM})
+		}
+	}
+	for i, sd := range s.p.SharedSigmaMM {
+		e := s.shared[i+1]
+		prior(x[e]/sd, entry{e, 1 / sd})
 	}
 	if s.k1 >= 0 {
 		prior((x[s.k1]-s.p.K1Mean)/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
 	}
 	for _, t := range s.p.Ties {
 		p := r.ToPhoto(t.Board)
-		d := photoDerivatives(r.Plane, r.Lens, t.Board)
+		d := photoDerivatives(r.Plane, r.Lens, r.Bow, t.Board)
 		var u, v []entry
-		for q := range numPlane {
-			u, v = append(u, entry{q, d[q].X / t.SigmaPx}), append(v, entry{q, d[q].Y / t.SigmaPx})
-		}
-		if s.k1 >= 0 {
-			u, v = append(u, entry{s.k1, d[numPlane].X / t.SigmaPx}), append(v, entry{s.k1, d[numPlane].Y / t.SigmaPx})
+		for q, at := range s.free {
+			u, v = append(u, entry{q, d[at].X / t.SigmaPx}), append(v, entry{q, d[at].Y / t.SigmaPx})
 		}
 		prior((p.X-t.At.X)/t.SigmaPx, u...)
 		prior((p.Y-t.At.Y)/t.SigmaPx, v...)
@@ -319,24 +372,16 @@ func (s *system) cost() float64 {
 // principal point off by 10 px in 3000.
 const squarePixelSigma = 3e-3
 
-// focalMisfit returns how much the plane's two axes depart from being orthogonal
-// and equally long in a camera of focal length exp(x[lf]), in sigmas.
+// focalMisfit returns axesMisfit in a camera of focal length exp(x[lf]), in sigmas.
 func (s *system) focalMisfit(x []float64) [2]float64 {
-	h := s.rect(x).h
-	f := math.Exp(x[s.lf])
-	col := func(j int) [3]float64 {
-		return [3]float64{(h[j] - s.p.Focal.Principal.X*h[6+j]) / f, (h[3+j] - s.p.Focal.Principal.Y*h[6+j]) / f, h[6+j]}
-	}
-	a, b := col(0), col(1)
-	na := math.Sqrt(a[0]*a[0] + a[1]*a[1] + a[2]*a[2])
-	nb := math.Sqrt(b[0]*b[0] + b[1]*b[1] + b[2]*b[2])
-	dot := (a[0]*b[0] + a[1]*b[1] + a[2]*b[2]) / (na * nb)
-	return [2]float64{dot / squarePixelSigma, math.Log(na/nb) / squarePixelSigma}
+	m := axesMisfit(s.rect(x), math.Exp(x[s.lf]), s.p.Focal.Principal)
+	return [2]float64{m[0] / squarePixelSigma, m[1] / squarePixelSigma}
 }
 
-// normal returns J'WJ and J'Wr in units of s.unit. Rows are ordered by parameter,
-// so each fills the upper triangle only, which is what SymDense reads.
-func (s *system) normal() (*mat.SymDense, []float64) {
+// normal returns J'WJ and J'Wr in units of s.unit, with the points' weights times
+// factor. Rows are ordered by parameter, so each fills the upper triangle only,
+// which is what SymDense reads.
+func (s *system) normal(factor float64) (*mat.SymDense, []float64) {
 	n := len(s.x)
 	a := make([]float64, n*n)
 	g := make([]float64, n)
@@ -352,7 +397,7 @@ func (s *system) normal() (*mat.SymDense, []float64) {
 	}
 	for i, row := range s.rows {
 		if s.weight[i] > 0 {
-			add(row, s.res[i], s.weight[i])
+			add(row, s.res[i], s.weight[i]*factor)
 		}
 	}
 	for i, row := range s.extra {
@@ -363,7 +408,7 @@ func (s *system) normal() (*mat.SymDense, []float64) {
 
 // step solves the damped normal equations.
 func (s *system) step(lambda float64) ([]float64, bool) {
-	a, g := s.normal()
+	a, g := s.normal(1)
 	n := len(g)
 	for i := range n {
 		a.SetSym(i, i, a.At(i, i)*(1+lambda)+1e-12)
@@ -405,6 +450,23 @@ func (s *system) reweight() {
 	}
 }
 
+// softening is the mean slope of Tukey's psi over its mean weight. The fit moves
+// with the slope, its equations hold the weights, and the covariance needs the
+// former (Huber and Ronchetti, Robust Statistics, 2009, section 7.6).
+func (s *system) softening() float64 {
+	var slope, weight float64
+	for _, w := range s.weight {
+		if w > 0 {
+			slope += math.Sqrt(w) * (5*math.Sqrt(w) - 4) // (1-u²)(1-5u²) with w = (1-u²)²
+			weight += w
+		}
+	}
+	if !(slope > 0.3*weight) {
+		return 0.3
+	}
+	return slope / weight
+}
+
 // robustSD is the median absolute value scaled to the standard deviation of a
 // normal sample about zero; it does not change v.
 func robustSD(v []float64) float64 {
@@ -425,7 +487,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 		b := fitted.ToBoard(e.At)
 		s.angle[i] = math.Atan2(b.Y, b.X)
 	}
-	a, _ := s.normal()
+	a, _ := s.normal(s.softening())
 	n := len(s.x)
 	for i := range n {
 		a.SetSym(i, i, a.At(i, i)+1e-12)
@@ -441,7 +503,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 			return nil, ErrDegenerate
 		}
 	}
-	meat, wobble := s.meat()
+	meat, alike, wobble := s.meat(&inv)
 	var cov mat.Dense
 	cov.Mul(&inv, meat)
 	cov.Mul(&cov, &inv)
@@ -451,22 +513,17 @@ func (s *system) solution(iterations int) (*Solution, error) {
 		}
 		return (cov.At(i, j) + cov.At(j, i)) / 2 * s.unit[i] * s.unit[j]
 	}
-	free := make([]int, numFree)
-	for i := range free {
-		free[i] = -1
-		if i < numPlane {
-			free[i] = i
-		}
-	}
-	free[numPlane] = s.k1
 	r := fitted
 	r.Cov = mat.NewSymDense(numFree, nil)
-	for i := range free {
-		for j := i; j < numFree; j++ {
-			r.Cov.SetSym(i, j, at(free[i], free[j]))
+	for i, p := range s.free {
+		for j, q := range s.free[:i+1] {
+			r.Cov.SetSym(p, q, at(i, j))
 		}
 	}
-	out := &Solution{Rectification: r, Iterations: iterations, WobbleMM: wobble}
+	out := &Solution{Rectification: r, Iterations: iterations, WobbleMM: wobble, Alike: alike, SharedMM: []float64{0}}
+	for _, e := range s.shared[1:] {
+		out.SharedMM = append(out.SharedMM, s.x[e])
+	}
 	for c, q := range s.radius {
 		out.RadiiMM = append(out.RadiiMM, s.radiusMM(s.x, c))
 		out.RadiusSigma = append(out.RadiusSigma, math.Sqrt(math.Max(0, at(q, q))))
@@ -487,8 +544,9 @@ func (s *system) solution(iterations int) (*Solution, error) {
 }
 
 // meat is the middle of the sandwich: the outer products of the score summed
-// over clusters, plus the priors as they are. It returns the wobble it found, mm.
-func (s *system) meat() (*mat.SymDense, float64) {
+// over clusters, plus the priors as they are. It returns Solution.Alike and the
+// wobble that it found, mm. inv is the inverse of the bread.
+func (s *system) meat(inv mat.Symmetric) (m *mat.SymDense, alike, wobbleMM float64) {
 	const sectors = 24
 	n := len(s.x)
 	score := make([][]float64, sectors*len(s.p.Circles))
@@ -505,7 +563,7 @@ func (s *system) meat() (*mat.SymDense, float64) {
 			score[k][q.i] += s.weight[i] * s.res[i] * q.v * s.unit[q.i]
 		}
 	}
-	m := mat.NewSymDense(n, nil)
+	m = mat.NewSymDense(n, nil)
 	clusters := 0
 	for _, v := range score {
 		if v != nil {
@@ -517,7 +575,9 @@ func (s *system) meat() (*mat.SymDense, float64) {
 	if clusters > n {
 		m.ScaleSym(float64(clusters)/float64(clusters-n), m)
 	}
-	wobble := s.addWobble(m)
+	s.addBias(m)
+	alike = s.alike(m, inv)
+	wobbleMM = s.addWobble(m)
 	for _, row := range s.extra {
 		v := make([]float64, n)
 		for _, e := range row {
@@ -525,7 +585,66 @@ func (s *system) meat() (*mat.SymDense, float64) {
 		}
 		m.SymRankOne(m, 1, mat.NewVecDense(n, v))
 	}
-	return m, wobble
+	return m, alike, wobbleMM
+}
+
+// alike compares joint errors' scores with those of independent points.
+func (s *system) alike(joint *mat.SymDense, inv mat.Symmetric) float64 {
+	n := len(s.x)
+	single := mat.NewSymDense(n, nil)
+	v := mat.NewVecDense(n, nil)
+	for i, row := range s.rows {
+		if s.weight[i] == 0 {
+			continue
+		}
+		v.Zero()
+		for _, q := range row {
+			v.SetVec(q.i, s.weight[i]*q.v*s.unit[q.i])
+		}
+		single.SymRankOne(single, 1, v)
+	}
+	var a, b mat.Dense
+	a.Mul(inv, joint)
+	b.Mul(inv, single)
+	return math.Sqrt(mat.Trace(&a) / mat.Trace(&b))
+}
+
+// addBias adds to m what an edge seen off by BiasPx all around a circle can do, and
+// a third of that in one to four lobes around each line.
+func (s *system) addBias(m *mat.SymDense) {
+	if s.p.BiasPx == 0 {
+		return
+	}
+	px := func(i int) float64 { return s.p.BiasPx / s.p.Points[i].SigmaPx }
+	for c := range s.p.Circles {
+		s.addLobes(m, map[int]bool{c: true}, 0, 1, px)
+	}
+	for _, line := range s.strokes() {
+		for lobes := 1.0; lobes <= 4; lobes++ {
+			s.addLobes(m, line, lobes, 1./9, px)
+		}
+	}
+}
+
+// addLobes adds to m the effect of an error that changes around the circles as the
+// sine and the cosine of so many lobes, each with the given variance; unit is by
+// how many sigmas an error of one moves point i.
+func (s *system) addLobes(m *mat.SymDense, circles map[int]bool, lobes, variance float64, unit func(i int) float64) {
+	n := len(s.x)
+	cosine, sine := make([]float64, n), make([]float64, n)
+	for i, e := range s.p.Points {
+		if s.weight[i] == 0 || !circles[e.Circle] {
+			continue
+		}
+		sin, cos := math.Sincos(lobes * s.angle[i])
+		for _, q := range s.rows[i] {
+			v := s.weight[i] * unit(i) * q.v * s.unit[q.i]
+			cosine[q.i] += v * cos
+			sine[q.i] += v * sin
+		}
+	}
+	m.SymRankOne(m, variance, mat.NewVecDense(n, cosine))
+	m.SymRankOne(m, variance, mat.NewVecDense(n, sine))
 }
 
 // addWobble adds to m what slow deviations from round can do. A drawn ring
@@ -557,25 +676,9 @@ func (s *system) addWobble(m *mat.SymDense) float64 {
 		return 0
 	}
 	unit := power / count // variance of a coefficient at one lobe, mm²
-	n := len(s.x)
 	for _, ring := range s.strokes() {
 		for lobes := 2.0; lobes <= 5; lobes++ {
-			var score [2][]float64
-			score[0], score[1] = make([]float64, n), make([]float64, n)
-			for i, e := range s.p.Points {
-				if s.weight[i] == 0 || !ring[e.Circle] {
-					continue
-				}
-				sin, cos := math.Sincos(lobes * s.angle[i])
-				for _, q := range s.rows[i] {
-					v := s.weight[i] * s.gain[i] * q.v * s.unit[q.i]
-					score[0][q.i] += v * cos
-					score[1][q.i] += v * sin
-				}
-			}
-			for _, v := range score {
-				m.SymRankOne(m, unit/(lobes*lobes), mat.NewVecDense(n, v))
-			}
+			s.addLobes(m, ring, lobes, unit/(lobes*lobes), func(i int) float64 { return s.gain[i] })
 		}
 	}
 	return math.Sqrt(unit)

@@ -41,7 +41,7 @@ func edgePoints(r *Rectification, radii []float64, sigma float64, seed uint64) [
 
 func priors(radii []float64, sigma float64) (c []CirclePrior) {
 	for _, r := range radii {
-		c = append(c, CirclePrior{r, sigma})
+		c = append(c, CirclePrior{RadiusMM: r, SigmaMM: sigma})
 	}
 	return c
 }
@@ -81,10 +81,15 @@ func TestSolveCovarianceIsTrue(t *testing.T) {
 	x := r2.Vec{X: 200, Y: 120}
 	at := truth.WithTurn(0).ToPhoto(x)
 	const runs = 120
+	rng := rand.New(rand.NewPCG(11, 1))
 	var sum float64
 	for i := range runs {
 		pts := edgePoints(truth, radii, 0.3, uint64(i))
-		sol, err := Solve(truth.WithTurn(0), Problem{Points: pts, Circles: priors(radii, 0.02), K1Sigma: 0.1, Robust: 1.345})
+		drawn := priors(radii, 0.02) // a list is off by what it says
+		for k := range drawn {
+			drawn[k].RadiusMM += 0.02 * rng.NormFloat64()
+		}
+		sol, err := Solve(truth.WithTurn(0), Problem{Points: pts, Circles: drawn, K1Sigma: 0.1, Robust: 1.345})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -75,7 +75,7 @@ func BenchmarkStages(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	fit, err := refine(p.Image, top.rect, cam, false)
+	fit, err := refine(p.Image, top.rect, cam, false, 1)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -86,7 +86,7 @@ func BenchmarkStages(b *testing.B) {
 		{"edges", func() error { _, err := findEdges(p.Image); return err }},
 		{"ovals", func() error { findOvals(e); return nil }},
 		{"candidates", func() error { _, err := plane(); return err }},
-		{"plane", func() error { _, err := refine(p.Image, top.rect, cam, false); return err }},
+		{"plane", func() error { _, err := refine(p.Image, top.rect, cam, false, 1); return err }},
 		{"scale", func() error { _, err := fit.scaled(cam, specOf(s.Face)); return err }},
 		{"marks", func() error {
 			findMarks(p.Image, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 15})

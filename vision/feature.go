@@ -4,7 +4,6 @@ import (
 	"image"
 	"math"
 
-	"gonum.org/v1/gonum/optimize"
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib"
@@ -16,12 +15,12 @@ import (
 // will do.
 type feature struct {
 	inner, outer float64 // radii of its edges; equal for a single border
-	sign         float64 // of the step at a single border: +1 brighter outside
+	sign         float64 // of the step at its inner edge: +1 brighter outside
 	half         float64 // half width of the window about ref, in the plane's unit
 	h            float64 // sample step
 	look         []float64
-	spread       float64 // standard deviation about the look, noise of one sample
-	seen         float64 // share of directions that were used
+	across       []float64 // px across the circle per unit of radius, at five shares of the directions
+	seen         float64   // share of directions that were used
 	points       []calib.EdgePoint
 }
 
@@ -143,7 +142,8 @@ func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle, max
 	if !(energy > 0) {
 		return
 	}
-	var resid []float64
+	sharp := newAligned(k)
+	var scales []float64
 	for i, t := range angles {
 		shift, gain, rms, ok := matchLook(grey[i*k:(i+1)*k], f.look, slope)
 		if !ok || gain < 0.25 || gain > 3 || math.Abs(shift) > 0.8*windowPx*2*f.h {
@@ -156,12 +156,12 @@ func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle, max
 		across := normalScale(j, r2.Vec{X: c, Y: s})
 		sigma := rms / (gain * math.Sqrt(energy)) * across
 		f.points = append(f.points, calib.EdgePoint{Circle: circle, At: r.ToPhoto(b), SigmaPx: math.Max(0.04, sigma)})
-		resid = append(resid, rms)
+		sharp.add(grey[i*k:(i+1)*k], f.look, shift/f.h, gain)
+		scales = append(scales, across)
 	}
 	f.seen = float64(len(f.points)) / float64(rays)
-	if len(resid) > 0 {
-		f.spread = medianOf(resid)
-	}
+	f.across = quantiles(scales, 5)
+	f.look = sharp.mean(f.look)
 }
 
 // normalScale returns px across a circle per unit of radius, for the outward
@@ -283,83 +283,4 @@ func solve3(a [3][4]float64) (x [3]float64, ok bool) {
 		x[i] = a[i][3] / a[i][i]
 	}
 	return x, true
-}
-
-// edges reads the radii of the feature's printed edges off its average look, in
-// linear light: for a border the half-level point, for a thin line the two
-// sides of a box under Gaussian blur. blur is the standard deviation of that
-// blur in the plane's unit.
-func (f *feature) edges() (inner, outer, blur float64) {
-	k := len(f.look)
-	if k < 5 {
-		return f.inner, f.outer, f.half
-	}
-	at := func(i int) float64 { return f.ref() + float64(i-k/2)*f.h }
-	q := max(1, k/6)
-	lo, hi := mean(f.look[:q]), mean(f.look[k-q:])
-	if f.inner == f.outer {
-		mid := (lo + hi) / 2
-		bestI, bestD := -1, math.Inf(1)
-		for i := 0; i+1 < k; i++ {
-			a, b := f.look[i]-mid, f.look[i+1]-mid
-			if a*b <= 0 && a != b && math.Abs(float64(i-k/2)) < bestD {
-				bestI, bestD = i, math.Abs(float64(i-k/2))
-			}
-		}
-		if bestI < 0 {
-			return f.inner, f.outer, f.half
-		}
-		a, b := f.look[bestI]-mid, f.look[bestI+1]-mid
-		x := at(bestI) + f.h*a/(a-b)
-		steepest := 0.0
-		for _, v := range derivative(f.look, f.h) {
-			steepest = math.Max(steepest, math.Abs(v))
-		}
-		return x, x, math.Abs(hi-lo) / (steepest * math.Sqrt(2*math.Pi))
-	}
-	deep := 0.0
-	for i := q; i < k-q; i++ {
-		if d := f.look[i] - (lo+hi)/2; math.Abs(d) > math.Abs(deep) {
-			deep = d
-		}
-	}
-	// a, b: plateaus; c: line level; x0, x1: its sides; s: blur. All lengths in
-	// samples from the middle.
-	model := func(p []float64, x float64) float64 {
-		s := math.Abs(p[5]) + 0.05
-		return p[0] + (p[2]-p[0])*phi((x-p[3])/s) + (p[1]-p[2])*phi((x-p[4])/s)
-	}
-	wide := (f.outer - f.inner) / f.h / 2
-	p0 := []float64{lo, hi, (lo+hi)/2 + 1.15*deep, -wide, wide, 1.6}
-	scale := math.Abs(deep)
-	problem := optimize.Problem{Func: func(p []float64) float64 {
-		sum := 0.0
-		for i := range k {
-			d := (model(p, float64(i-k/2)) - f.look[i]) / scale
-			sum += d * d
-		}
-		// The ink cannot be darker than nothing; and where the line is thinner than
-		// the blur, ink and width trade against each other: lean on what was seen.
-		lean := (p[2] - p0[2]) / scale
-		return sum + 1e-3*lean*lean
-	}}
-	res, err := optimize.Minimize(problem, p0, &optimize.Settings{MajorIterations: 2000}, &optimize.NelderMead{})
-	if err != nil || res == nil {
-		return f.inner, f.outer, f.half
-	}
-	a, b := res.X[3], res.X[4]
-	if !(a < b) || b-a > 4*wide+4 || math.Abs(a+b)/2 > float64(k)/4 {
-		return f.inner, f.outer, f.half
-	}
-	return f.ref() + a*f.h, f.ref() + b*f.h, (math.Abs(res.X[5]) + 0.05) * f.h
-}
-
-func phi(x float64) float64 { return 0.5 * math.Erfc(-x/math.Sqrt2) }
-
-func mean(v []float64) float64 {
-	s := 0.0
-	for _, x := range v {
-		s += x
-	}
-	return s / float64(len(v))
 }

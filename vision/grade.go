@@ -22,7 +22,7 @@ const (
 
 // Check is one quality of a photo, in plain words.
 type Check struct {
-	Name   string  // sampling, tilt, blur, light, clipping, ring-seen, plane
+	Name   string  // sampling, tilt, blur, light, glare, colour, ring-seen, ring-fit, plane
 	Value  float64 // in Unit
 	Unit   string
 	Level  Level
@@ -52,7 +52,7 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 		xx, _, yy := fit.sol.PlaneCov(r2.Vec{X: radius * cos, Y: radius * sin})
 		worst = math.Max(worst, math.Sqrt((xx+yy)/2)/radius)
 	}
-	dark, clipped := brightness(img, fit.sol.Rectification, fit.circles[0].RadiusMM)
+	dark, burnt, tinted := brightness(img, fit.sol.Rectification, fit.circles[0].RadiusMM)
 	return []Check{
 		level("sampling", lo, "px/mm", lo*stickerMM, 9, 5,
 			fmt.Sprintf("%.2f px per mm: a %.3g mm sticker is %.0f px wide", lo, stickerMM, lo*stickerMM),
@@ -67,13 +67,16 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 		level("light", dark, "grey levels", dark, 30, 10,
 			fmt.Sprintf("the face is at %.0f of 255", dark),
 			"more light, or expose for the board"),
-		level("clipping", 100*clipped, "%", -clipped, -0.15, -0.6,
-			fmt.Sprintf("%.0f%% of the face is burnt out", 100*clipped),
+		level("glare", 100*burnt, "%", -burnt, -0.15, -0.6,
+			fmt.Sprintf("%.0f%% of the face is burnt out", 100*burnt),
 			"turn the board out of the glare, or tap it to lower the exposure"),
+		level("colour", 100*tinted, "%", -tinted, -0.35, math.Inf(-1),
+			fmt.Sprintf("%.0f%% of the face has lost its colour: one or two of red, green and blue are at their limit", 100*tinted),
+			"lower the exposure, and avoid coloured light: sticker colours may be named wrongly"),
 		level("ring-seen", 100*fit.seen, "%", fit.seen, 0.6, 0.3,
 			fmt.Sprintf("%.0f%% of the outer ring was seen", 100*fit.seen),
 			"step back until the whole board and some margin is in the picture"),
-		level("ring-fit", fit.sol.ResidualPx, "px", -fit.sol.ResidualPx/pxPerMM/stickerMM, -0.03, -0.12,
+		level("ring-fit", fit.sol.ResidualPx, "px", -fit.sol.ResidualPx/pxPerMM/stickerMM, -0.03, -0.4,
 			fmt.Sprintf("ring edges lie %.2f px (%.2f mm) from the fitted rings", fit.sol.ResidualPx, fit.sol.ResidualPx/pxPerMM),
 			"draw the rings with a string and a pen, or print a face; check that the board is flat"),
 		level("plane", 100*worst, "%", -worst, -0.004, -0.03,
@@ -95,10 +98,12 @@ func level(name string, value float64, unit string, score, good, least float64, 
 }
 
 // brightness returns the 80th percentile of the brightest channel on the face
-// (grey levels) and the share of the face in which all channels are burnt out.
-func brightness(img *image.NRGBA, r *calib.Rectification, radiusMM float64) (level, clipped float64) {
+// (grey levels), the share of the face in which all channels are burnt out, and
+// that in which some are.
+func brightness(img *image.NRGBA, r *calib.Rectification, radiusMM float64) (level, burnt, tinted float64) {
 	var hist [256]int
-	n, burnt := 0, 0
+	var clipped [4]int // samples by how many channels are at their limit
+	n := 0
 	const steps = 60
 	for i := -steps; i <= steps; i++ {
 		for j := -steps; j <= steps; j++ {
@@ -114,21 +119,26 @@ func brightness(img *image.NRGBA, r *calib.Rectification, radiusMM float64) (lev
 			c := img.Pix[o : o+3]
 			hist[max(c[0], c[1], c[2])]++
 			n++
-			if c[0] >= 254 && c[1] >= 254 && c[2] >= 254 {
-				burnt++
+			channels := 0
+			for _, v := range c {
+				if v >= 254 {
+					channels++
+				}
 			}
+			clipped[channels]++
 		}
 	}
 	if n == 0 {
-		return 0, 0
+		return 0, 0, 0
 	}
+	burnt, tinted = float64(clipped[3])/float64(n), float64(clipped[1]+clipped[2])/float64(n)
 	seen := 0
 	for v, k := range hist {
 		if seen += k; seen >= n*8/10 {
-			return float64(v), float64(burnt) / float64(n)
+			return float64(v), burnt, tinted
 		}
 	}
-	return 255, float64(burnt) / float64(n)
+	return 255, burnt, tinted
 }
 
 // refusalOf turns failed checks and search errors into one sentence each on what

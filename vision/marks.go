@@ -39,6 +39,26 @@ const (
 // circles of the face, outermost first; it may hold just the outer ring. Marks
 // come sorted by colour, then from the top down.
 func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts MarkOptions) (marks []Mark, flat *Flat, warnings []string) {
+	s, flat, warnings := newSearch(img, rect, face, opts)
+	switch {
+	case s == nil:
+		return nil, flat, warnings
+	case opts.Bare:
+		marks = s.bareMarks(nil)
+	default:
+		marks = s.stickers()
+	}
+	if opts.Clean != nil {
+		if turn, ok := s.layClean(); ok {
+			marks = s.withoutKnown(marks, turn)
+		}
+	}
+	return marks, flat, s.warnings
+}
+
+// newSearch flattens the board and explains its face; nil, with the reason, when
+// there is nothing to search.
+func newSearch(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts MarkOptions) (s *search, flat *Flat, warnings []string) {
 	if len(face) == 0 || img.Rect.Dx() < 8 || img.Rect.Dy() < 8 {
 		return nil, flatten(img, rect, extentMM{}, 1), []string{"no ring to find marks by"}
 	}
@@ -64,7 +84,7 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	if flat.Image.Rect.Dx() < 16 || flat.Image.Rect.Dy() < 16 {
 		return nil, flat, []string{"the photo shows too little of the board"}
 	}
-	s := &search{img: img, rect: rect, opts: opts, flat: flat, outerMM: outer}
+	s = &search{img: img, rect: rect, opts: opts, flat: flat, outerMM: outer}
 	size := opts.SizeMM
 	if size == 0 {
 		size = usualDiscMM
@@ -74,17 +94,7 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	}
 	s.y = planesOf(flat)
 	s.m = modelFace(s.y, flat.Centre, outer*scale, size*scale)
-	if opts.Bare {
-		marks = s.bareMarks(nil)
-	} else {
-		marks = s.stickers()
-	}
-	if opts.Clean != nil {
-		if turn, ok := s.layClean(); ok {
-			marks = s.withoutKnown(marks, turn)
-		}
-	}
-	return marks, flat, s.warnings
+	return s, flat, nil
 }
 
 // search is the state of one findMarks call.

@@ -26,11 +26,8 @@ type polar struct {
 	valid []int        // by ray: samples inside the photo
 }
 
-// readPolar samples the photo on rays from the centre out to reach, at one
-// sample per px of the coarsest direction.
-func readPolar(img *image.NRGBA, r *calib.Rectification, reach float64, rays int) polar {
-	lo, _ := r.PxPerMM(r2.Vec{})
-	h := 1 / lo
+// readPolar samples the photo on rays from the centre out to reach, h apart.
+func readPolar(img *image.NRGBA, r *calib.Rectification, reach float64, rays int, h float64) polar {
 	n := int(reach / h)
 	p := polar{}
 	for i := range n {

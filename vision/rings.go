@@ -82,27 +82,7 @@ func locate(img *image.NRGBA, cam camera, spec RingSpec, side Side) (*boardFit, 
 	if top, err = top.fit(e, cam); err != nil {
 		return nil, err
 	}
-	fits := []planeFit{}
-	first, err := refine(img, top.rect, cam, false)
-	if err == nil && (first.rings() >= 2 || first.hasCentre()) {
-		fits = append(fits, first)
-	} else {
-		// One ring: both poses that the focal length allows.
-		lines, lerr := calib.VanishingLinesFromFocal(top.ovals[0].conic, cam.focalPx, cam.principal)
-		if lerr != nil {
-			return nil, errNoRings
-		}
-		for _, l := range lines {
-			r, rerr := calib.FromRingAndVanishingLine(top.ovals[0].conic, l, 1)
-			if rerr != nil || !plausible(r, cam) {
-				continue
-			}
-			r, _ = calib.NewRectification(r.Plane, cam.lens, 0)
-			if f, ferr := refine(img, r, cam, true); ferr == nil {
-				fits = append(fits, f)
-			}
-		}
-	}
+	fits := poses(img, top, cam)
 	if len(fits) == 0 {
 		return nil, errNoRings
 	}
@@ -124,6 +104,38 @@ func locate(img *image.NRGBA, cam camera, spec RingSpec, side Side) (*boardFit, 
 	return out, nil
 }
 
+// poses refines what the candidate may be: one plane where two rings or a ring and
+// its centre mark fix it, else both that the focal length allows.
+func poses(img *image.NRGBA, top candidate, cam camera) (fits []planeFit) {
+	if f, err := refine(img, top.rect, cam, false, 1); err == nil && (f.rings() >= 2 || f.hasCentre()) {
+		if f.sol.ResidualPx > drawnPx {
+			if g, err := refine(img, top.rect, cam, false, drawnStepPx(top.rect)); err == nil && g.rings() >= f.rings() {
+				f = g
+			}
+		}
+		return []planeFit{f}
+	}
+	lines, err := calib.VanishingLinesFromFocal(top.ovals[0].conic, cam.focalPx, cam.principal)
+	if err != nil {
+		return nil
+	}
+	for _, l := range lines {
+		r, err := calib.FromRingAndVanishingLine(top.ovals[0].conic, l, 1)
+		if err != nil || !plausible(r, cam) {
+			continue
+		}
+		r, _ = calib.NewRectification(r.Plane, cam.lens, 0)
+		// A second ring drawn by hand wobbles out of reach of the fine search.
+		if f, err := refine(img, r, cam, false, drawnStepPx(r)); err == nil && f.rings() >= 2 {
+			return []planeFit{f}
+		}
+		if f, err := refine(img, r, cam, true, 1); err == nil {
+			fits = append(fits, f)
+		}
+	}
+	return fits
+}
+
 // planeFit is a plane refined on the full photo, its unit still arbitrary.
 type planeFit struct {
 	sol      *calib.Solution
@@ -138,14 +150,37 @@ const centreShare = 0.12
 // rings counts circles far enough apart that each adds to the plane, without the
 // centre mark.
 func (p planeFit) rings() int {
+	var radii []float64
+	for _, f := range p.features {
+		if f.seen > 0.3 {
+			radii = append(radii, f.ref())
+		}
+	}
+	return countRings(radii, p.features[len(p.features)-1].ref())
+}
+
+// countRings counts radii, in any order, that lie far enough apart for each to add
+// to the plane, and outside a centre mark; outer is the outermost ring's.
+func countRings(radii []float64, outer float64) int {
+	radii = slices.Sorted(slices.Values(radii))
 	n, last := 0, math.Inf(1)
-	for i := len(p.features) - 1; i >= 0; i-- {
-		f := p.features[i]
-		if f.seen > 0.3 && f.ref() < 0.93*last && f.ref() > centreShare*p.features[len(p.features)-1].ref() {
-			n, last = n+1, f.ref()
+	for _, r := range slices.Backward(radii) {
+		if r < maxRatio*last && r > centreShare*outer {
+			n, last = n+1, r
 		}
 	}
 	return n
+}
+
+// drawnPx is the residual of rings that are drawn by hand: the fine search loses
+// what wobbles far.
+const drawnPx = 0.6
+
+// drawnStepPx is the step at which drawn rings are searched, by the unit of r: they
+// wobble by half a percent of the outermost radius.
+func drawnStepPx(r *calib.Rectification) float64 {
+	lo, _ := r.PxPerMM(r2.Vec{})
+	return math.Max(1, lo/120)
 }
 
 // hasCentre tells that a round centre mark was measured.
@@ -154,8 +189,9 @@ func (p planeFit) hasCentre() bool {
 }
 
 // refine measures every circular feature at full resolution and fits the plane
-// to them all, three times over, since a better plane shows sharper features.
-func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool) (planeFit, error) {
+// to them all, three times over, since a better plane shows sharper features. They
+// are searched at steps of stepPx.
+func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool, stepPx float64) (planeFit, error) {
 	p := planeFit{useFocal: useFocal}
 	reach := 1.15 // the largest oval may be the inner side of the outermost line
 	const rounds = 3
@@ -164,8 +200,8 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool)
 		if round < rounds-1 {
 			rays = 120 // a plane to look along, which the last round replaces
 			lo, _ := r.PxPerMM(r2.Vec{})
-			pol := readPolar(img, r, reach, 180)
-			p.features = features(pol.borders(), lo)
+			pol := readPolar(img, r, reach, 180, stepPx/lo)
+			p.features = features(pol.borders(), lo/stepPx)
 		}
 		prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345}
 		if useFocal {
@@ -293,61 +329,28 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 	if err != nil {
 		return nil, err
 	}
-	scale := id.scale
-	start := rescale(p.sol.Rectification, scale)
-	priors := make([]calib.CirclePrior, len(p.features))
-	for i, f := range p.features {
-		priors[i] = calib.CirclePrior{RadiusMM: f.ref() * scale, SigmaMM: math.Inf(1)}
-	}
-	for i, j := range id.match {
-		if j < 0 || !id.trusted[i] {
-			continue
-		}
-		// The feature is registered by its middle: shift by what its look says.
-		k := lines[i].featureOf(pick(lines[i]))
-		shift := p.features[k].ref() - pick(lines[i])
-		priors[k] = calib.CirclePrior{RadiusMM: given[j]/2 + shift*scale, SigmaMM: id.sigmaMM}
-	}
-	if len(given) == 1 && evenSteps(lines, pick) > 0 {
-		// Alone, the outermost diameter leaves lens and inner radii to trade against
-		// each other where the board is seen square-on in mid-frame. Even rings are
-		// evidence, not knowledge: it binds loosely.
-		step := evenSteps(lines, pick)
-		for _, l := range lines[:len(lines)-1] {
-			if pick(l) < centreShare*pick(lines[len(lines)-1]) {
-				continue
-			}
-			k := l.featureOf(pick(l))
-			even := math.Round(pick(l)/pick(lines[len(lines)-1])*step) / step * given[0] / 2
-			priors[k] = calib.CirclePrior{RadiusMM: even + (p.features[k].ref()-pick(l))*scale, SigmaMM: evenSigma * given[0] / 2}
-		}
+	if len(given) == 1 && evenSteps(lines) > 0 {
 		id.warnings = append(id.warnings, "the rings look evenly spaced, which was used as evidence; give --rings to be surer")
 	}
-	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, Circles: priors}
-	if p.useFocal {
-		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
-	}
-	for i, f := range p.features {
-		for _, e := range f.points {
-			e.Circle = i
-			prob.Points = append(prob.Points, e)
-		}
-	}
-	sol, err := solveRings(start, prob, cam)
+	sol, err := p.bind(cam, lines, given, &id, pick)
 	if err != nil {
 		return nil, err
 	}
+	scale := id.scale
 	out := &boardFit{sol: sol, basis: ByRings, warnings: id.warnings}
 	outer := given[len(given)-1] / 2
-	lo, hi := sol.PxPerMM(r2.Vec{})
-	// Reading the printed edge is good to a twentieth of a pixel on boards
-	// rendered with known truth; the tape adds its own.
-	out.sol.ScaleSigma = math.Hypot(0.05/lo/outer, spec.TolMM/2/outer)
+	out.sol.ScaleSigma = spec.TolMM / 2 / outer
 	var blur []float64
 	for i := len(lines) - 1; i >= 0; i-- {
 		l := lines[i]
-		out.circles = append(out.circles, Circle{RadiusMM: l.outer * scale, InnerMM: l.inner * scale, Seen: l.seen})
-		blur = append(blur, l.blur*scale*math.Sqrt(lo*hi))
+		radius := func(r float64) float64 {
+			k := l.featureOf(r)
+			return sol.RadiiMM[k] + (r-p.features[k].ref())*scale
+		}
+		out.circles = append(out.circles, Circle{RadiusMM: radius(l.outer), InnerMM: radius(l.inner), Seen: l.seen})
+		if !math.IsNaN(l.blur) {
+			blur = append(blur, l.blur)
+		}
 	}
 	out.seen, out.blurPx = out.circles[0].Seen, medianOf(blur)
 	switch {
@@ -358,6 +361,187 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 		out.basis = ByFocal
 	}
 	return out, nil
+}
+
+// bind fits plane and lens to the features once more, with the given radii of the
+// lines that id trusts, as tightly as the print turns out to keep to them: a first
+// fit takes them as exact to a reading's floor, and what its radii then depart
+// from the list widens the next. Borders that turn out to lie where the list says
+// have lost no line and join in.
+func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, pick func(line) float64) (*calib.Solution, error) {
+	start := rescale(p.sol.Rectification, id.scale)
+	lo, hi := start.PxPerMM(r2.Vec{})
+	floor := math.Hypot(readingPx/math.Sqrt(lo*hi), p.sol.WobbleMM*id.scale)
+	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+	reading := sharedPx / math.Sqrt(lo*hi)
+	prob.SharedSigmaMM = []float64{darkLine - 1: reading, lightLine - 1: reading}
+	if p.useFocal {
+		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+	}
+	for i, f := range p.features {
+		for _, e := range f.points {
+			e.Circle = i
+			prob.Points = append(prob.Points, e)
+		}
+	}
+	id.sigmaMM = floor
+	prob.Circles = p.priors(lines, given, *id, pick)
+	sol, err := solveRings(start, prob, cam)
+	if err != nil {
+		return nil, err
+	}
+	// Neighbours that err alike weigh less against the list than as many independent
+	// points would.
+	for i := range prob.Points {
+		prob.Points[i].SigmaPx *= math.Max(1, sol.Alike)
+	}
+	for range 2 {
+		prob.Circles = p.priors(lines, given, *id, pick)
+		if sol, err = solveFlat(start, prob, cam); err != nil {
+			return nil, err
+		}
+		if len(given) > 1 {
+			id.review(p, lines, given, sol, pick, floor)
+		}
+	}
+	id.warnings = append(id.warnings, shapeWarnings(sol, cam)...)
+	return sol, nil
+}
+
+// solveFlat is solveRings with a bowed surface where three rings or more show beyond
+// doubt that the board is not flat.
+func solveFlat(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
+	sol, err := solveRings(start, prob, cam)
+	if err != nil || countRings(sol.RadiiMM, slices.Max(sol.RadiiMM)) < 3 {
+		return sol, err
+	}
+	reach := slices.Max(sol.RadiiMM)
+	prob.Bow, prob.BowSigmaMM = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, cam.principal), ReachMM: reach}, bowSigmaMM
+	if bent, err := solveRings(start, prob, cam); err == nil && bent.BowSigmas() > surely {
+		return bent, nil
+	}
+	return sol, nil
+}
+
+// shapeWarnings tells of a board that is not flat and of rings that are no circles.
+func shapeWarnings(sol *calib.Solution, cam camera) (out []string) {
+	if depth := sol.Bow.DepthMM(); depth > bowNoticedMM {
+		out = append(out, fmt.Sprintf("the board is not flat: the rings show a bow of about %.0f mm, which was allowed for; fix it to something stiff", depth))
+	}
+	focal := calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+	if stretch, sigmas := calib.Stretch(sol.Rectification, focal); sigmas > surely && stretch > stretchNoticed {
+		out = append(out, fmt.Sprintf("the rings seem to be no circles: one diameter is about %.1f%% longer than the one across it, as on a stretched print (or the photo was cropped or edited): measure the outer ring in two directions; sizes may be off by as much", 100*stretch))
+	}
+	return out
+}
+
+// What is noticed about the board's shape.
+const (
+	bowSigmaMM     = 2     // prior of a board's bow
+	bowNoticedMM   = 1.5   // a bow worth a word
+	stretchNoticed = 0.008 // of the print, relative
+	surely         = 4.5   // standard uncertainties, for what would else be said of flat boards
+)
+
+// What reading a printed edge is good to, in px, on boards rendered with known
+// truth: for each ring by itself, in common to all rings of one face, and in common
+// to all directions of one ring.
+const (
+	readingPx = 0.05
+	sharedPx  = 0.08
+	biasPx    = 0.03
+)
+
+// priors returns what is known of each feature's radius, mm.
+func (p planeFit) priors(lines []line, given []float64, id identity, pick func(line) float64) []calib.CirclePrior {
+	out := make([]calib.CirclePrior, len(p.features))
+	for i, f := range p.features {
+		out[i] = calib.CirclePrior{RadiusMM: f.ref() * id.scale, SigmaMM: math.Inf(1)}
+	}
+	last := len(lines) - 1
+	step := 0.0
+	if len(given) == 1 {
+		step = evenSteps(lines)
+	}
+	for i, l := range lines {
+		// A feature is registered by its middle: shift by what its look says.
+		k := l.featureOf(pick(l))
+		shift := (p.features[k].ref() - pick(l)) * id.scale
+		switch {
+		case id.trusted[i]:
+			out[k] = calib.CirclePrior{RadiusMM: given[id.match[i]]/2 + shift, SigmaMM: id.sigmaMM, Shared: p.shared(l)}
+		case step > 0 && l.outer > centreShare*lines[last].outer:
+			// Alone, the outermost diameter leaves lens and inner radii to trade against
+			// each other where the board is seen square-on in mid-frame. Even rings are
+			// evidence, not knowledge: it binds loosely.
+			outer := given[0]/2 + (lines[last].outer-pick(lines[last]))*id.scale
+			even := math.Round(l.outer/lines[last].outer*step) / step * outer
+			out[l.outerFeat] = calib.CirclePrior{
+				RadiusMM: even + (p.features[l.outerFeat].ref()-l.outer)*id.scale, SigmaMM: evenSigma * outer, Shared: p.shared(l),
+			}
+		}
+	}
+	return out
+}
+
+// Numbers of the errors that lines share.
+const (
+	darkLine  = iota + 1 // of the edges of lines darker than what lies inside them
+	lightLine            // of the edges of lighter ones
+)
+
+// shared tells which error the edges of a line share; 0 for the border of a zone.
+func (p planeFit) shared(l line) int {
+	switch {
+	case !l.whole():
+		return 0
+	case p.features[l.innerFeat].sign < 0:
+		return darkLine
+	}
+	return lightLine
+}
+
+// usualWidth is the median width of the lines of which both sides were seen; 0
+// without any.
+func usualWidth(lines []line) float64 {
+	var widths []float64
+	for _, l := range lines {
+		if l.whole() {
+			widths = append(widths, l.outer-l.inner)
+		}
+	}
+	if len(widths) == 0 {
+		return 0
+	}
+	return medianOf(widths)
+}
+
+// review compares the radii of a fit with the list: how well the trusted ones keep
+// to it sets the tightness of the next fit.
+func (id *identity) review(p planeFit, lines []line, given []float64, sol *calib.Solution, pick func(line) float64, floor float64) {
+	off := func(i int) (d, sigma float64) { // from the list, mm
+		k := lines[i].featureOf(pick(lines[i]))
+		shift := (p.features[k].ref() - pick(lines[i])) * id.scale
+		return sol.RadiiMM[k] - shift - given[id.match[i]]/2, sol.RadiusSigma[k]
+	}
+	sum, n := 0.0, 0
+	for i, l := range lines {
+		if id.trusted[i] {
+			d, _ := off(i)
+			d -= sol.SharedMM[p.shared(l)]
+			sum += d * d
+			n++
+		}
+	}
+	id.sigmaMM = math.Hypot(floor, math.Sqrt(sum/float64(max(1, n-2))))
+	for i, l := range lines {
+		if id.match[i] < 0 || id.trusted[i] || l.whole() {
+			continue
+		}
+		if d, sigma := off(i); math.Abs(d)+2*sigma < id.lineMM/2 {
+			id.trusted[i] = true
+		}
+	}
 }
 
 // wobbleLobes is how many independent values the slow wobble of one ring has: the
@@ -372,13 +556,13 @@ const (
 )
 
 // evenSteps returns the least number of equal steps, 2 to 12, of which every
-// ring's radius is a whole number; 0 when there is none, or too few rings to
+// ring's outer radius is a whole number; 0 when there is none, or too few rings to
 // say. The centre mark does not count.
-func evenSteps(lines []line, pick func(line) float64) float64 {
-	top := pick(lines[len(lines)-1])
+func evenSteps(lines []line) float64 {
+	top := lines[len(lines)-1].outer
 	rings := 0
 	for _, l := range lines {
-		if pick(l) < centreShare*top {
+		if l.outer < centreShare*top {
 			continue
 		}
 		if !l.whole() {
@@ -392,14 +576,14 @@ func evenSteps(lines []line, pick func(line) float64) float64 {
 	for n := 2.0; n <= 12; n++ {
 		even := true
 		for _, l := range lines {
-			if pick(l) < centreShare*top {
+			if l.outer < centreShare*top {
 				continue
 			}
-			q := pick(l) / top * n
+			q := l.outer / top * n
 			even = even && math.Abs(q-math.Round(q))/n < evenTol
 		}
-		// A fine grid fits anything: the tolerance must stay a small part of a step.
-		if even && evenTol*n < 0.15 {
+		// A fine grid fits anything: rings fit one by luck this often.
+		if even && math.Pow(2*evenTol*n, float64(rings-1)) < 0.01 {
 			return n
 		}
 	}
@@ -432,7 +616,7 @@ func rescale(r *calib.Rectification, s float64) *calib.Rectification {
 type line struct {
 	inner, outer         float64
 	seen, blur           float64
-	sigma                float64 // of the radius, from the fit with free radii
+	sigma                float64 // of the radius, from the fit with free radii and from wobble
 	innerFeat, outerFeat int
 }
 
@@ -448,16 +632,17 @@ const thickLineShare = 0.05
 // lines reads the printed edges off the features and pairs the two sides of
 // thick lines; ascending.
 func (p planeFit) lines() []line {
+	held := p.blurPx()
 	var out []line
 	limit := thickLineShare * p.features[len(p.features)-1].ref()
 	for i := 0; i < len(p.features); i++ {
 		f := &p.features[i]
-		a, b, blur := f.edges()
-		l := line{inner: a, outer: b, blur: blur, seen: f.seen, sigma: p.sol.RadiusSigma[i], innerFeat: i, outerFeat: i}
+		a, b, blur := f.edges(held)
+		l := line{inner: a, outer: b, blur: blur, seen: f.seen, sigma: math.Hypot(p.sol.RadiusSigma[i], p.sol.WobbleMM), innerFeat: i, outerFeat: i}
 		if f.inner == f.outer && i+1 < len(p.features) {
 			g := &p.features[i+1]
 			if g.inner == g.outer && g.sign != f.sign && g.ref()-f.ref() < limit && f.ref() > 2*limit {
-				_, o, _ := g.edges()
+				_, o, _ := g.edges(held)
 				l.outer, l.outerFeat = o, i+1
 				l.seen = math.Max(f.seen, g.seen)
 				i++
@@ -466,6 +651,21 @@ func (p planeFit) lines() []line {
 		out = append(out, l)
 	}
 	return out
+}
+
+// blurPx is the usual blur of the features, standard deviation in px; 0 when none
+// could be read.
+func (p planeFit) blurPx() float64 {
+	var px []float64
+	for i := range p.features {
+		if _, _, b := p.features[i].edges(0); !math.IsNaN(b) {
+			px = append(px, b)
+		}
+	}
+	if len(px) == 0 {
+		return 0
+	}
+	return medianOf(px)
 }
 
 // featureOf returns the feature that carries the edge at radius r.
@@ -481,7 +681,8 @@ type identity struct {
 	scale    float64 // mm per unit
 	match    []int   // by line: index of the given diameter, -1 for none
 	trusted  []bool  // by line: its radius may bind the fit
-	sigmaMM  float64 // with which the given radii bind it
+	sigmaMM  float64 // with which the given radii bind the fit
+	lineMM   float64 // usual width of the printed lines; what a border may have lost
 	warnings []string
 }
 
@@ -525,17 +726,7 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 	for _, l := range lines {
 		unsure = math.Max(unsure, l.sigma*id.scale)
 	}
-	// Width of a printed line on this face, mm: what a border may have lost.
-	var widths []float64
-	for i, l := range lines {
-		if id.match[i] >= 0 && l.whole() {
-			widths = append(widths, (l.outer-l.inner)*id.scale)
-		}
-	}
-	width := 0.0
-	if len(widths) > 0 {
-		width = medianOf(widths)
-	}
+	id.lineMM = usualWidth(lines) * id.scale
 	for j, g := range given {
 		if slices.Contains(id.match, j) {
 			continue
@@ -547,7 +738,7 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 				continue
 			}
 			near = true
-			if !l.whole() && math.Abs(d) < 3*width+math.Max(6*unsure, 0.012*g) {
+			if !l.whole() && math.Abs(d) < 3*id.lineMM+math.Max(6*unsure, 0.012*g) {
 				continue // a line of the neighbouring zone's own colour
 			}
 			return id, fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+d)
@@ -564,8 +755,7 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 	return id, nil
 }
 
-// settle fixes the scale by the lines that can be trusted and says how well the
-// print keeps to its diameters. Whole lines come before borders; among them,
+// settle fixes the scale by the lines that can be trusted. Whole lines come before borders; among them,
 // what departs far from the rest is set aside.
 func (id *identity) settle(lines []line, pick func(line) float64, given []float64, pxPerUnit float64) {
 	use := func(i int) bool { return id.match[i] >= 0 && lines[i].whole() }
@@ -602,23 +792,6 @@ func (id *identity) settle(lines []line, pick func(line) float64, given []float6
 		}
 	}
 	id.scale = num / den
-	var sum, unsure float64
-	for i, l := range lines {
-		if id.trusted[i] {
-			unsure = math.Max(unsure, l.sigma*id.scale)
-		}
-	}
-	for i, l := range lines {
-		if id.trusted[i] {
-			d := pick(l)*id.scale - given[id.match[i]]/2
-			sum += math.Max(0, d*d-unsure*unsure)
-		}
-	}
-	// The scatter about one scale, beyond what the fit's own uncertainty explains,
-	// is print and reading together. Few rings show little of it: the floor is a
-	// twentieth of a pixel.
-	floor := 0.05 / pxPerUnit * id.scale
-	id.sigmaMM = math.Hypot(floor, math.Sqrt(sum/math.Max(1, float64(m-1))))
 }
 
 // assign matches lines to given diameters at scale s, each once, and scores the

@@ -183,6 +183,39 @@ func TestLocateNoticesWrongDiameters(t *testing.T) {
 	}
 }
 
+// A bowed board and a stretched print are said in plain words, and a flat, true one
+// is not accused.
+func TestLocateNoticesShape(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*boardtest.Scene)
+		want   string
+	}{
+		{"flat and true", func(s *boardtest.Scene) {}, ""},
+		{"bowed by 5 mm", func(s *boardtest.Scene) { s.Board.BowMM = 5 }, "not flat"},
+		{"2% wider", func(s *boardtest.Scene) { s.Face.StretchX = 0.02 }, "no circles"},
+		{"2% taller", func(s *boardtest.Scene) { s.Face.StretchY = 0.02 }, "no circles"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			for _, tilt := range []float64{5, 30} {
+				s := tilted(tilt, 40, -0.03)
+				c.change(&s)
+				p, _ := asPhoto(s)
+				fit, err := locateIn(p, specOf(s.Face))
+				if err != nil {
+					t.Errorf("%v degrees: %v", tilt, err)
+					continue
+				}
+				said := strings.Join(fit.warnings, "; ")
+				if c.want == "" && said != "" || !strings.Contains(said, c.want) {
+					t.Errorf("%v degrees: said %q, want %q", tilt, said, c.want)
+				}
+			}
+		})
+	}
+}
+
 // The edge that a diameter means changes every length by the line's width.
 func TestRingEdge(t *testing.T) {
 	s := tilted(10, 40, 0)

@@ -174,8 +174,8 @@ type MarkTruth struct {
 	OnFace          bool // centre within the outermost ring
 }
 
-// truthOf works out the truth of a scene.
-func truthOf(s *Scene) Truth {
+// TruthOf works out what a photo of the scene shows, without drawing it.
+func TruthOf(s Scene) Truth {
 	p := s.Camera.pose()
 	t := Truth{Rotation: p.rot, ShiftMM: [3]float64{p.shift.X, p.shift.Y, p.shift.Z}}
 	if s.Face.OuterMM() > 0 {

@@ -43,7 +43,7 @@ func Render(s Scene) (*image.NRGBA, Truth) {
 	if err := s.check(); err != nil {
 		panic("boardtest: " + err.Error())
 	}
-	t := truthOf(&s)
+	t := TruthOf(s)
 	light := expose(&s)
 	return develop(&s, light), t
 }

@@ -116,7 +116,7 @@ func TestVisibleFraction(t *testing.T) {
 			s := Plain(640, 480)
 			s.Camera.DistanceMM *= 1.6
 			s.Marks = tt.marks
-			got := truthOf(&s).Marks[0].VisibleFraction
+			got := TruthOf(s).Marks[0].VisibleFraction
 			if !(math.Abs(got-tt.want) < tol) {
 				t.Errorf("visible fraction = %.4f, want %.4f", got, tt.want)
 			}
@@ -126,7 +126,7 @@ func TestVisibleFraction(t *testing.T) {
 		s := Plain(640, 480)
 		s.Marks = Stickers("red", 20, [2]float64{0, 0})
 		s.Camera.AimPx.X = 320
-		if got := truthOf(&s).Marks[0].VisibleFraction; !(math.Abs(got-0.5) < tol) {
+		if got := TruthOf(s).Marks[0].VisibleFraction; !(math.Abs(got-0.5) < tol) {
 			t.Errorf("visible fraction = %.4f, want 0.5", got)
 		}
 	})
@@ -200,7 +200,7 @@ func TestWriteCase(t *testing.T) {
 
 	hopeless := Plain(64, 48)
 	hopeless.Marks, hopeless.Hopeless = Stickers("red", 20, [2]float64{0, 0}), "blurred"
-	if got := caseOf("x.jpg", hopeless, truthOf(&hopeless)); got.Hopeless != "blurred" || len(got.Marks) != 0 {
+	if got := caseOf("x.jpg", hopeless, TruthOf(hopeless)); got.Hopeless != "blurred" || len(got.Marks) != 0 {
 		t.Errorf("hopeless photo: hopeless %v, %d marks; want blurred, 0", got.Hopeless, len(got.Marks))
 	}
 }

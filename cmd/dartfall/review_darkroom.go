@@ -72,6 +72,9 @@ func (d *darkroom) tools() review.Tools {
 
 func (d *darkroom) assemble(s decisions.State, photos []sheet.Photo) (sheet.Summary, error) {
 	j := d.measurer.job
+	if err := j.readDecisions(); err != nil { // the record's identity belongs to the document
+		return sheet.Summary{}, err
+	}
 	j.decided = s
 	return assemble(j, photos)
 }

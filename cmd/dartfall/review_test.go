@@ -3,14 +3,20 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"crypto/sha256"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/cookiejar"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"dartfall/cmd/dartfall/internal/decisions"
+	"dartfall/cmd/dartfall/internal/sheet"
 )
 
 // The command prints the page's address, serves it until its tab is closed, and
@@ -70,6 +76,24 @@ func TestReviewCommand(t *testing.T) {
 	made.Body.Close()
 	if made.StatusCode != http.StatusOK {
 		t.Fatalf("the decision: status %d", made.StatusCode)
+	}
+	save, err := http.NewRequest("POST", origin+"/api/save/thumbnail-as-shot", strings.NewReader("{}"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	save.Header.Set("Origin", origin)
+	saved, err := browser.Do(save)
+	if err != nil {
+		t.Fatal(err)
+	}
+	saved.Body.Close()
+	record, err := os.ReadFile(filepath.Join(dir, decisions.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, onSave, err := readSummary(dir)
+	if err != nil || !slices.Contains(onSave.Provenance.Files, sheet.File{Name: decisions.FileName, SHA256: fmt.Sprintf("%x", sha256.Sum256(record))}) {
+		t.Errorf("what the page saved does not name the record it rests on: %v, %+v", err, onSave.Provenance.Files)
 	}
 	tab.Body.Close()
 	select {

@@ -28,7 +28,6 @@ type Desk struct {
 	measured []sheet.Photo
 	boards   []*decisions.Board // by which each photo was measured
 	state    decisions.State
-	problems []string
 	sum      sheet.Summary
 	flats    map[string]Flat // without their pictures, by photo
 }
@@ -40,7 +39,7 @@ func NewDesk(t Tools, measured []sheet.Photo) (*Desk, error) {
 	if d.file, err = decisions.OpenFile(t.Dir); err != nil {
 		return nil, err
 	}
-	d.read()
+	d.state = decisions.Replay(d.file.Log().Decisions)
 	for _, p := range measured {
 		d.boards = append(d.boards, d.state.BoardOf(p.SHA256))
 	}
@@ -48,15 +47,10 @@ func NewDesk(t Tools, measured []sheet.Photo) (*Desk, error) {
 	return d, err
 }
 
-func (d *Desk) read() {
-	log := d.file.Log()
-	d.state, d.problems = decisions.Replay(log.Decisions), log.Problems
-}
-
 // settle follows the record after it has grown: photos whose scale was decided on
 // are measured again, then all figures are made anew.
 func (d *Desk) settle(ctx context.Context) error {
-	d.read()
+	d.state = decisions.Replay(d.file.Log().Decisions)
 	for i, p := range d.measured {
 		b := d.state.BoardOf(p.SHA256)
 		if sameBoard(b, d.boards[i]) {

@@ -79,7 +79,7 @@ func (d *Desk) Session() sessionView {
 	s := d.sum
 	v := sessionView{
 		Title: cmp.Or(s.Session.Title, "Session"), Seen: d.state.Last, Answer: s.Answer, Rule: strings.TrimSpace(s.Rule.Words + " " + s.Rule.ByLuck),
-		Decisions: slices.Clone(s.Decisions), Warnings: append(slices.Clone(d.problems), s.Warnings...), Cautions: s.Cautions,
+		Decisions: slices.Clone(s.Decisions), Warnings: s.Warnings, Cautions: s.Cautions,
 		Colours: d.tools.Colours, Pictures: d.tools.Pictures,
 	}
 	slices.Reverse(v.Decisions)

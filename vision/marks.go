@@ -266,12 +266,29 @@ func (s *search) learnSizes(edges []edgePixel) []size {
 	return keep
 }
 
+// What the rim's scatter does not show of a mark's uncertainty, set so that 95 % of
+// the regions hold the truth on 60 rendered boards: how many rays share one error
+// (they are averaged over three, and JPEG mixes pixels), how far the centre may be
+// off in pixels, and what a sticker's thickness does to its outline, in mm.
+const (
+	raysPerError = 12
+	centrePx     = 0.15
+	thicknessMM  = 0.03
+)
+
+// covOf returns the covariance xx, xy, yy of a disc's centre in mm².
+func (s *search) covOf(d *disc) [3]float64 {
+	lo, hi := s.rect.PxPerMM(d.pos)
+	own := centrePx*centrePx/(lo*hi) + thicknessMM*thicknessMM
+	return [3]float64{raysPerError*d.cov[0] + own, raysPerError * d.cov[1], raysPerError*d.cov[2] + own}
+}
+
 // marksOf turns discs into marks, sorted by colour, then from the top down.
 func (s *search) marksOf(ds []*disc) []Mark {
 	var marks []Mark
 	for _, d := range ds {
 		g := s.groups[d.group]
-		m := Mark{Kind: Sticker, Pos: d.pos, Photo: s.rect.ToPhoto(d.pos), CovMM2: d.cov, DiameterMM: 2 * d.radius,
+		m := Mark{Kind: Sticker, Pos: d.pos, Photo: s.rect.ToPhoto(d.pos), CovMM2: s.covOf(d), DiameterMM: 2 * d.radius,
 			Colour: g.name, Visible: d.visible(), Confidence: d.chance}
 		if g.unsure {
 			m.Flags = append(m.Flags, UnsureHue)

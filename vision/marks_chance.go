@@ -1,21 +1,27 @@
 package vision
 
 import (
+	_ "embed"
+	"fmt"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
 )
 
-// numFeatures is the length of what featuresOf returns.
-const numFeatures = 12
+// What tells stickers from other things is learnt: the chance of a disc is a logistic
+// function of the products of any two of a few observations. chance.txt holds the
+// weights, fitted to rendered boards by TestFitChance.
 
-// featuresOf returns what the chance of a disc rests on: a constant; support of the
-// visible rim and of the whole; scatter of the rim in tolerances; share of the rim
+// numSigns is the number of observations.
+const numSigns = 11
+
+// signs returns what the chance of a disc rests on: a constant; support of the
+// visible rim, and of the whole; scatter of the rim in tolerances; share of the rim
 // with one and the same step; that step, whole and in chroma (logarithms); unevenness
-// of the inside in steps; off the face; votes; support off the face; and distance
-// from the nearest sure sticker's colour.
-func (s *search) featuresOf(d *disc) [numFeatures]float64 {
-	n := float64(max(1, d.seen()))
+// of the inside in steps; whether it is off the face; votes; and distance from the
+// nearest sure sticker's colour.
+func (s *search) signs(d *disc) [numSigns]float64 {
 	off := 0.0
 	if r2.Norm(d.pos) > s.outerMM+0.5*d.radius {
 		off = 1
@@ -24,43 +30,63 @@ func (s *search) featuresOf(d *disc) [numFeatures]float64 {
 	if d.group >= 0 {
 		kin = min(2, d.kin)
 	}
-	size := d.step.size() + 0.02
-	return [numFeatures]float64{
+	step := d.step.size() + 0.02
+	return [numSigns]float64{
 		1,
 		d.support(),
-		float64(d.on) / n,
+		float64(d.on) / float64(max(1, d.seen())),
 		min(1, d.sd/d.tol),
 		d.step.closed,
-		math.Log(size),
+		math.Log(step),
 		math.Log(d.step.hue() + 0.02),
-		min(2, d.uneven/size),
+		min(2, d.uneven/step),
 		off,
 		min(1, d.votes),
-		off * float64(d.on) / n,
 		kin,
 	}
 }
 
-// byShape and byColour are the weights of a logistic model of the chance that a disc
-// is a sticker: from its rim alone, and when the colours of the sure stickers are
-// known.
-var (
-	byShape  = [numFeatures]float64{-3.416, 7.073, -2.738, -9.464, 4.500, -0.292, 1.720, -1.821, -4.097, 2.014, -0.601, 0}
-	byColour = [numFeatures]float64{1.615, 5.399, -2.244, -6.196, 0.774, -0.153, 1.575, 1.140, -3.797, 2.865, -0.056, -9.476}
-)
+// numWeights counts the products of two signs.
+const numWeights = numSigns * (numSigns + 1) / 2
+
+// weights of the products of signs i <= j, by i, then j.
+type weights [numWeights]float64
+
+// chance returns the chance that goes with the signs.
+func (w *weights) chance(signs [numSigns]float64) float64 {
+	z, k := 0.0, 0
+	for i, a := range signs {
+		for _, b := range signs[i:] {
+			z += w[k] * a * b
+			k++
+		}
+	}
+	return 1 / (1 + math.Exp(-z))
+}
+
+//go:embed chance.txt
+var chanceText string
+
+// byShape judges a disc by its rim and inside alone; byColour when the colours of the
+// sure stickers are known. Each line of chance.txt holds one weight of either.
+var byShape, byColour = readWeights(chanceText)
+
+func readWeights(text string) (shape, colour weights) {
+	for i, line := range strings.Split(strings.TrimSpace(text), "\n") {
+		if _, err := fmt.Sscan(line, &shape[i], &colour[i]); err != nil {
+			panic("vision: chance.txt: " + line)
+		}
+	}
+	return shape, colour
+}
 
 // chanceOf returns the chance that a disc is a sticker.
 func (s *search) chanceOf(d *disc) float64 {
 	if !d.fitted {
 		return 0
 	}
-	w := byShape
 	if d.group >= 0 {
-		w = byColour
+		return byColour.chance(s.signs(d))
 	}
-	z := 0.0
-	for i, f := range s.featuresOf(d) {
-		z += w[i] * f
-	}
-	return 1 / (1 + math.Exp(-z))
+	return byShape.chance(s.signs(d))
 }

@@ -1,0 +1,253 @@
+package vision
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"image"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+	"dartfall/calib/photo"
+)
+
+var fitBoards = flag.String("fit", "", "fit chance.txt to the boards with truth in this directory")
+
+// truthFile is what the fit needs of a board's truth.
+type truthFile struct {
+	Photo string
+	Rings []struct {
+		OuterDiameterMM float64 `json:"outer_diameter_mm"`
+		LineMM          float64 `json:"line_mm"`
+	}
+	Marks []struct {
+		Kind, Colour string
+		DiameterMM   float64 `json:"diameter_mm"`
+		X            float64 `json:"x_mm"`
+		Y            float64 `json:"y_mm"`
+		Visible      float64 `json:"visible_fraction"`
+	}
+	Camera struct {
+		FX, CX, CY, K1 float64
+		R              [3][3]float64
+		T              [3]float64
+		HalfDiagonalPx float64 `json:"half_diagonal_px"`
+	}
+}
+
+// rectification returns the true one.
+func (t *truthFile) rectification() (*calib.Rectification, bool) {
+	c := t.Camera
+	var h [9]float64
+	for j, col := range [3][3]float64{{c.R[0][0], c.R[1][0], c.R[2][0]}, {c.R[0][1], c.R[1][1], c.R[2][1]}, c.T} {
+		h[j] = c.FX*col[0] + c.CX*col[2]
+		h[3+j] = c.FX*col[1] + c.CY*col[2]
+		h[6+j] = col[2]
+	}
+	return calib.FromHomography(h, calib.Lens{CentrePx: calib.Px{X: c.CX, Y: c.CY}, ScalePx: c.HalfDiagonalPx, K1: c.K1})
+}
+
+// example is a judged disc.
+type example struct {
+	signs   [numSigns]float64
+	sticker bool
+}
+
+// examplesOf returns the discs that are measured on a board: alone, as the first
+// choice meets them, and among the true ones with their colours known. Discs on a
+// mark of which less than a quarter shows are left out, as scorers do.
+func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alone, among []example) {
+	var face []Circle
+	for _, r := range t.Rings {
+		face = append(face, Circle{RadiusMM: r.OuterDiameterMM / 2, InnerMM: r.OuterDiameterMM/2 - r.LineMM, Seen: 1})
+	}
+	s, _, _ := newSearch(img, rect, face, MarkOptions{SizeMM: t.Marks[0].DiameterMM})
+	if s == nil {
+		return nil, nil
+	}
+	all := s.candidates()
+	lies := func(d *disc) (sticker, faint bool) {
+		for _, m := range t.Marks {
+			if math.Hypot(d.pos.X-m.X, d.pos.Y-m.Y) < 0.15*m.DiameterMM {
+				return m.Visible >= 0.25, m.Visible < 0.25
+			}
+		}
+		return false, false
+	}
+	var best []*disc
+	for _, m := range t.Marks {
+		k := -1
+		for i, d := range all {
+			if away := r2.Norm(r2.Sub(d.pos, r2.Vec{X: m.X, Y: m.Y})); away < 0.15*m.DiameterMM && (k < 0 || d.chance > all[k].chance) {
+				k = i
+			}
+		}
+		if k >= 0 && !slices.Contains(best, all[k]) {
+			best = append(best, all[k])
+		}
+	}
+	add := func(to *[]example, d *disc) {
+		if sticker, faint := lies(d); d.fitted && !faint {
+			*to = append(*to, example{s.signs(d), sticker})
+		}
+	}
+	for _, d := range all {
+		d.group = -1
+		s.look(d, nil)
+		add(&alone, d)
+		if near := s.neighbours(d, best); len(near) > 0 && slices.Contains(best, d) {
+			s.look(d, best)
+			add(&alone, d)
+		}
+	}
+	s.groupColours(best)
+	s.relate(all)
+	for _, d := range all {
+		double := func(o *disc) bool { return o != d && r2.Norm(r2.Sub(o.pos, d.pos)) < 0.3*o.radius }
+		if slices.ContainsFunc(best, double) {
+			continue
+		}
+		s.look(d, best)
+		add(&among, d)
+	}
+	return alone, among
+}
+
+// fitWeights returns the weights that make the examples most likely, with a small
+// penalty on their squares (Newton's method; Hastie, Tibshirani, Friedman, The
+// Elements of Statistical Learning, 2nd ed., section 4.4.1).
+func fitWeights(examples []example) (w weights) {
+	penalty := 3e-5 * float64(len(examples))
+	for range 40 {
+		h := mat.NewSymDense(numWeights, nil)
+		g := mat.NewVecDense(numWeights, nil)
+		x := make([]float64, numWeights)
+		for _, e := range examples {
+			k := 0
+			for i, a := range e.signs {
+				for _, b := range e.signs[i:] {
+					x[k] = a * b
+					k++
+				}
+			}
+			p := w.chance(e.signs)
+			miss := p
+			if e.sticker {
+				miss = p - 1
+			}
+			v := mat.NewVecDense(numWeights, x)
+			g.AddScaledVec(g, miss, v)
+			h.SymRankOne(h, p*(1-p), v)
+		}
+		for i := range w {
+			g.SetVec(i, g.AtVec(i)+penalty*w[i])
+			h.SetSym(i, i, h.At(i, i)+penalty)
+		}
+		var chol mat.Cholesky
+		var step mat.VecDense
+		if !chol.Factorize(h) || chol.SolveVecTo(&step, g) != nil {
+			break
+		}
+		norm := mat.Norm(&step, math.Inf(1))
+		for i := range w {
+			w[i] -= step.AtVec(i) * min(1, 4/norm)
+		}
+		if norm < 1e-6 {
+			break
+		}
+	}
+	return w
+}
+
+// TestFitChance holds that the fit finds weights that were put in. With -fit DIR it
+// writes chance.txt anew from the varied boards in DIR; see DEVELOPERS.md.
+func TestFitChance(t *testing.T) {
+	if *fitBoards != "" {
+		refit(t)
+		return
+	}
+	var truth weights
+	truth[0], truth[2], truth[5] = -1, 3, -2
+	rng := rand.New(rand.NewPCG(1, 2))
+	var examples []example
+	for range 4000 {
+		e := example{signs: [numSigns]float64{1}}
+		for i := 1; i < numSigns; i++ {
+			e.signs[i] = rng.NormFloat64()
+		}
+		e.sticker = rng.Float64() < truth.chance(e.signs)
+		examples = append(examples, e)
+	}
+	got := fitWeights(examples)
+	for i := range got {
+		if !(math.Abs(got[i]-truth[i]) < 0.4) { // four standard errors of 4000 examples
+			t.Errorf("weight %d = %.2f, want %.2f", i, got[i], truth[i])
+		}
+	}
+}
+
+func refit(t *testing.T) {
+	files, err := filepath.Glob(filepath.Join(*fitBoards, "varied*.json"))
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no varied*.json in %s", *fitBoards)
+	}
+	var alone, among []example
+	for _, f := range files {
+		data, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var truth truthFile
+		if err := json.Unmarshal(data, &truth); err != nil {
+			t.Fatalf("%s: %v", f, err)
+		}
+		if len(truth.Marks) == 0 {
+			continue
+		}
+		p, err := photo.Load(filepath.Join(filepath.Dir(f), truth.Photo), photo.Options{DecodeJPEG: DecodeJPEG})
+		if err != nil {
+			t.Fatal(err)
+		}
+		rect, ok := truth.rectification()
+		if !ok {
+			t.Fatalf("%s: no plane", f)
+		}
+		a, b := truth.examplesOf(p.Image, rect)
+		alone, among = append(alone, a...), append(among, b...)
+	}
+	shape, colour := fitWeights(alone), fitWeights(among)
+	var text strings.Builder
+	for i := range shape {
+		fmt.Fprintf(&text, "%.4f %.4f\n", shape[i], colour[i])
+	}
+	if err := os.WriteFile("chance.txt", []byte(text.String()), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name     string
+		examples []example
+		weights  weights
+	}{{"alone", alone, shape}, {"among the others", among, colour}} {
+		stickers, missed, wrong := 0, 0, 0
+		for _, e := range c.examples {
+			switch yes := c.weights.chance(e.signs) >= 0.5; {
+			case e.sticker && !yes:
+				stickers, missed = stickers+1, missed+1
+			case e.sticker:
+				stickers++
+			case yes:
+				wrong++
+			}
+		}
+		t.Logf("%s: %d discs, %d stickers, %d missed, %d taken wrongly", c.name, len(c.examples), stickers, missed, wrong)
+	}
+}

@@ -1,0 +1,5 @@
+package vision
+
+import "sync"
+
+var zzMu sync.Mutex

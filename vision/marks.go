@@ -138,7 +138,7 @@ func (s *search) stickers() []Mark {
 		sure = s.choose(all, 0.5)
 	}
 	s.groupColours(sure)
-	found := s.choose(s.relate(all), 0.5)
+	found := s.dropRepeated(s.choose(s.relate(all), 0.5), all)
 	s.groupColours(found)
 	return s.marksOf(s.named(found))
 }
@@ -169,26 +169,27 @@ func (s *search) candidates() []*disc {
 // off it, where only a nearly whole rim counts.
 const (
 	mostLooks    = 300
-	mostOffFace  = 80
-	offFaceVotes = 0.3
+	mostOffFace  = 100
+	offFaceVotes = 0.12
 )
 
-// worthALook returns discs for the best of the peaks, which are sorted by rank.
+// worthALook returns discs for the best of the peaks, which are sorted by rank. Off
+// the face those near it come first: the board soon ends.
 func (s *search) worthALook(ps []peak) []*disc {
-	var keep []peak
-	on, off := 0, 0
+	var on, near, far []peak
 	for _, p := range ps {
-		if math.Hypot(p.x-s.flat.Centre.X, p.y-s.flat.Centre.Y) <= s.m.edgePx+p.r {
-			if on++; on <= mostLooks {
-				keep = append(keep, p)
-			}
-		} else if p.votes > offFaceVotes {
-			if off++; off <= mostOffFace {
-				keep = append(keep, p)
-			}
+		switch from := math.Hypot(p.x-s.flat.Centre.X, p.y-s.flat.Centre.Y); {
+		case from <= s.m.edgePx+p.r:
+			on = append(on, p)
+		case p.votes < offFaceVotes:
+		case from <= 1.3*s.m.edgePx:
+			near = append(near, p)
+		default:
+			far = append(far, p)
 		}
 	}
-	return s.discsAt(keep)
+	off := append(near[:min(3*mostOffFace/4, len(near))], far[:min(mostOffFace/4, len(far))]...)
+	return s.discsAt(append(on[:min(mostLooks, len(on))], off...))
 }
 
 // learnRims measures all discs and sets the rim radius of each size to the median of

@@ -3,6 +3,8 @@ package vision
 import (
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/spatial/r2"
 )
 
 // group is one sticker colour as this photo shows it: the discs whose insides look
@@ -28,12 +30,16 @@ func apart(a, b [3]float32) float64 {
 	return math.Sqrt(u*u + v*v + w*w)
 }
 
-// surface returns the colour of a disc's inside in the board's mean light.
+// surface returns the colour of a disc's inside in the board's mean light, taken from
+// the nearest place on the face: what stands behind the board is lit otherwise.
 func (s *search) surface(d *disc) [3]float32 {
 	o := opponentOf(d.inside)
-	p := s.flat.ToFlat(d.pos)
-	x, y := int(p.X+0.5), int(p.Y+0.5)
-	if x >= 0 && y >= 0 && x < s.y.w && y < s.y.h {
+	at := d.pos
+	if r := r2.Norm(at); r > s.outerMM {
+		at = r2.Scale(s.outerMM/r, at)
+	}
+	p := s.flat.ToFlat(at)
+	if x, y := int(p.X+0.5), int(p.Y+0.5); x >= 0 && y >= 0 && x < s.y.w && y < s.y.h {
 		o[0] -= s.m.light.near(0, x, y)
 	}
 	return o

@@ -74,7 +74,7 @@ func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bo
 	}
 	move, radius, cov, sd, ok := fitCircle(rim, fixed, d.radius, d.tol)
 	pos := r2.Add(d.pos, move)
-	if !ok || r2.Norm(r2.Sub(pos, start)) > 0.5*d.nominalMM || math.Abs(radius-d.nominalMM) > 0.14*d.nominalMM {
+	if !ok || r2.Norm(r2.Sub(pos, start)) > 0.5*d.nominalMM || math.Abs(radius-d.nominalMM) > max(0.14*d.nominalMM, d.tol) {
 		return move, false
 	}
 	d.radius, d.cov, d.sd = radius, cov, sd

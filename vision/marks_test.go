@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r2"
 
+	"dartfall/calib"
 	"dartfall/calib/boardtest"
 )
 
@@ -114,6 +115,85 @@ func TestLeafLight(t *testing.T) {
 	}
 	if red != 3 {
 		t.Errorf("%d red marks found, want 3", red)
+	}
+}
+
+// The stated covariances hold 95 % of the true places. 60 stickers on two boards: by
+// chance alone 4.5 fall short in 100 runs when fewer than 53 are held (binomial).
+func TestMarkCovarianceHolds(t *testing.T) {
+	held, n := 0, 0
+	for _, tilt := range []float64{0.2, 0.7} {
+		s := boardtest.Plain(1400, 1200)
+		s.Camera.Tilt, s.Camera.Azimuth = tilt, 1
+		s.Imaging.ShotSD, s.Imaging.BlurPx = 0.02, 1.2
+		for i := range 30 {
+			sin, cos := math.Sincos(float64(i) * 2.4)
+			r := 33 * math.Sqrt(float64(i)+0.5)
+			s.Marks = append(s.Marks, boardtest.Stickers("blue", 16, [2]float64{r * cos, r * sin})...)
+		}
+		img, truth := boardtest.Render(s)
+		marks, _, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"blue"}, SizeMM: 16})
+		for _, m := range marks {
+			for _, o := range truth.Marks {
+				x, y := m.Pos.X-o.X, m.Pos.Y-o.Y
+				if math.Hypot(x, y) > 4 {
+					continue
+				}
+				n++
+				c := m.CovMM2
+				// 5.99 is the 95 % point of chi-squared with two degrees of freedom
+				// (NIST/SEMATECH e-Handbook, table 1.3.6.7.4).
+				if (c[2]*x*x-2*c[1]*x*y+c[0]*y*y)/(c[0]*c[2]-c[1]*c[1]) < 5.99 {
+					held++
+				}
+			}
+		}
+	}
+	if n != 60 || held < 53 {
+		t.Errorf("%d of %d covariances hold the truth, want at least 53 of 60", held, n)
+	}
+}
+
+// Votes gather at the centres of discs of the radius asked for, and hardly elsewhere.
+func TestPeaks(t *testing.T) {
+	s := boardtest.Plain(1000, 1000)
+	s.Marks = boardtest.Stickers("green", 20, [2]float64{60, 20}, [2]float64{-50, 40})
+	img, truth := boardtest.Render(s)
+	f, ok := newSearch(img, truth.Rectification, circlesOf(truth), MarkOptions{SizeMM: 20})
+	if !ok {
+		t.Fatal("no search")
+	}
+	f.candidates()
+	ps := f.peaks(f.edges(), 10*f.flat.PxPerMM, 0.5)
+	for _, m := range truth.Marks {
+		near := slices.ContainsFunc(ps, func(p peak) bool {
+			at := f.flat.ToBoard(calib.Px{X: p.x, Y: p.y})
+			return math.Hypot(at.X-m.X, at.Y-m.Y) < 1
+		})
+		if !near {
+			t.Errorf("no peak of votes within 1 mm of the disc at %.0f, %.0f", m.X, m.Y)
+		}
+	}
+	if len(ps) > 6 {
+		t.Errorf("%d places have half the votes of a disc, want two and few others", len(ps))
+	}
+}
+
+// One colour in sun and in shade is one group, two colours in either are two.
+func TestGroupColours(t *testing.T) {
+	red, orange := rgb{0.6, 0.1, 0.08}, rgb{0.75, 0.3, 0.06}
+	shade := func(c rgb) rgb { return rgb{0.6 * c[0], 0.6 * c[1], 0.6 * c[2]} }
+	s := &search{flat: &Flat{PxPerMM: 1}, y: newPlanes(1, 1), m: &faceModel{edgePx: 1, light: newLightMap(1, 1, 1)}, outerMM: 100}
+	for c := range s.m.radial {
+		s.m.radial[c] = []float32{0}
+	}
+	var ds []*disc
+	for _, c := range []rgb{red, shade(red), orange, shade(orange)} {
+		ds = append(ds, &disc{inside: c, pos: r2.Vec{X: 50}})
+	}
+	s.groupColours(ds)
+	if len(s.groups) != 2 || ds[0].group != ds[1].group || ds[2].group != ds[3].group {
+		t.Errorf("groups %d %d %d %d of %d, want two, each of one colour", ds[0].group, ds[1].group, ds[2].group, ds[3].group, len(s.groups))
 	}
 }
 

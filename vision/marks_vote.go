@@ -27,7 +27,7 @@ const (
 	edgeNoise  = 3.0  // an edge is so many times as strong as the median gradient on the face
 	edgeLeast  = 0.2  // and has at least this many standard deviations of the ground per pixel
 	strongEdge = 3.0  // edges so many times as strong as needed have a full vote
-	leastVotes = 0.10 // of a whole strong rim: below it a peak is not looked at
+	leastVotes = 0.06 // of a whole strong rim: below it a peak is not looked at
 )
 
 // edges returns the thinned edges of what the face model leaves over, each in the

@@ -217,7 +217,7 @@ func (s *search) learnRims(all []*disc) {
 	}
 }
 
-// learnSizes returns the sizes of sticker seen, most frequent first.
+// learnSizes returns the sizes of sticker seen, smallest first.
 func (s *search) learnSizes(edges []edgePixel) []size {
 	k := s.flat.PxPerMM
 	outside := uint16(len(s.m.radial[0]) - 1)
@@ -244,23 +244,24 @@ func (s *search) learnSizes(edges []edgePixel) []size {
 	}
 	slices.SortStableFunc(one, func(a, b *disc) int { return cmp.Compare(a.radius, b.radius) })
 	var out []size
-	var count []int
+	var areas []float64 // that the discs of each size cover
 	for i := 0; i < len(one); {
-		j := i
-		for j < len(one) && one[j].radius < 1.1*one[i].radius {
-			j++
+		j, area := i, 0.0
+		for ; j < len(one) && one[j].radius < 1.1*one[i].radius; j++ {
+			area += one[j].radius * one[j].radius
 		}
 		out = append(out, size{nominalMM: one[(i+j)/2].radius})
-		count = append(count, j-i)
+		areas = append(areas, area)
 		i = j
 	}
-	most := 0
-	for _, n := range count {
-		most = max(most, n)
+	// Texture and numerals hold many small discs; stickers cover more.
+	most := 0.0
+	for _, a := range areas {
+		most = max(most, a)
 	}
 	keep := out[:0]
 	for i, z := range out {
-		if 4*count[i] >= most {
+		if areas[i] >= 0.4*most {
 			keep = append(keep, z)
 		}
 	}

@@ -159,9 +159,9 @@ func TestPeaks(t *testing.T) {
 	s := boardtest.Plain(1000, 1000)
 	s.Marks = boardtest.Stickers("green", 20, [2]float64{60, 20}, [2]float64{-50, 40})
 	img, truth := boardtest.Render(s)
-	f, ok := newSearch(img, truth.Rectification, circlesOf(truth), MarkOptions{SizeMM: 20})
-	if !ok {
-		t.Fatal("no search")
+	f, _, warnings := newSearch(img, truth.Rectification, circlesOf(truth), MarkOptions{SizeMM: 20})
+	if f == nil {
+		t.Fatal(warnings)
 	}
 	f.candidates()
 	ps := f.peaks(f.edges(), 10*f.flat.PxPerMM, 0.5)

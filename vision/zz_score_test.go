@@ -270,7 +270,7 @@ func zzOne(dir, file string) (res zzResult) {
 	for i, m := range c.Marks {
 		if !ti[i] && m.Visible >= 0.25 {
 			if all == nil {
-				ss, _ = newSearch(p.Image, rect, face, o)
+				ss, _, _ = newSearch(p.Image, rect, face, o)
 				all = ss.candidates()
 				sure := ss.choose(all, 0.8)
 				ss.groupColours(sure)

@@ -1,5 +1,0 @@
-package vision
-
-import "sync"
-
-var zzMu sync.Mutex

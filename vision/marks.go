@@ -40,18 +40,19 @@ const (
 // come sorted by colour, then from the top down.
 func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts MarkOptions) (marks []Mark, flat *Flat, warnings []string) {
 	s, flat, warnings := newSearch(img, rect, face, opts)
-	switch {
-	case s == nil:
+	if s == nil {
 		return nil, flat, warnings
-	case opts.Bare:
-		marks = s.bareMarks(nil)
-	default:
-		marks = s.stickers()
 	}
+	var known *planes
 	if opts.Clean != nil {
-		if turn, ok := s.layClean(); ok {
-			marks = s.withoutKnown(marks, turn)
-		}
+		known = s.layClean()
+	}
+	if opts.Bare {
+		return s.bareMarks(known), flat, s.warnings
+	}
+	marks = s.stickers()
+	if known != nil {
+		marks = s.withoutKnown(marks, known)
 	}
 	return marks, flat, s.warnings
 }
@@ -84,7 +85,7 @@ func newSearch(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	if flat.Image.Rect.Dx() < 16 || flat.Image.Rect.Dy() < 16 {
 		return nil, flat, []string{"the photo shows too little of the board"}
 	}
-	s = &search{img: img, rect: rect, opts: opts, flat: flat, outerMM: outer}
+	s = &search{img: img, rect: rect, opts: opts, flat: flat, extent: e, outerMM: outer}
 	size := opts.SizeMM
 	if size == 0 {
 		size = usualDiscMM
@@ -103,6 +104,7 @@ type search struct {
 	rect     *calib.Rectification
 	opts     MarkOptions
 	flat     *Flat
+	extent   extentMM // of the board, that flat shows
 	outerMM  float64
 	y        *planes
 	m        *faceModel

@@ -3,7 +3,6 @@ package vision
 import (
 	"cmp"
 	"fmt"
-	"image"
 	"math"
 	"slices"
 
@@ -40,28 +39,35 @@ const (
 // of a turn.
 const cleanNear = 20 * math.Pi / 180
 
-// layClean turns the reading of the clean board onto the board as this search sees it
-// and returns by how much; false, with a warning, when it cannot be laid there.
-func (s *search) layClean() (turn float64, ok bool) {
+// layClean lays the reading of the clean board on the raster of this search and
+// returns what it shows beside its rings; nil, with a warning, when it cannot be laid
+// there.
+func (s *search) layClean() *planes {
 	c := s.opts.Clean
 	if r := c.Circles[0].RadiusMM; math.Abs(r/s.outerMM-1) > 0.02 {
 		s.warnings = append(s.warnings, fmt.Sprintf("the clean photo is not used: its outermost ring measures %.0f mm, this one's %.0f mm", 2*r, 2*s.outerMM))
-		return 0, false
+		return nil
 	}
-	turn, ok = turnBetween(unroll(s.flat, s.outerMM), unroll(c.Flat, s.outerMM), cleanNear)
-	if !ok {
+	turn, ok := turnBetween(unroll(s.flat, s.outerMM), unroll(c.Flat, s.outerMM), cleanNear)
+	// The clean board squared up is itself a picture of the board, taken square-on.
+	k, at := c.Flat.PxPerMM, c.Flat.Centre
+	square, facing := calib.FromHomography([9]float64{k, 0, at.X, 0, -k, at.Y, 0, 0, 1}, calib.Lens{})
+	if !ok || !facing {
 		s.warnings = append(s.warnings, "the clean photo is not used: nothing on the board shows how it hung then; take it in like light, or draw an up mark")
+		return nil
 	}
-	return turn, ok
+	f := flatten(c.Flat.Image, square.WithTurn(-turn), s.extent, s.flat.PxPerMM)
+	return modelFace(planesOf(f), f.Centre, s.m.edgePx, s.m.markPx).residual
 }
 
-// withoutKnown leaves out the marks that the clean photo, turned, shows already: what
-// stands out there, against its surroundings, as it does here.
-func (s *search) withoutKnown(marks []Mark, turn float64) []Mark {
+// withoutKnown leaves out the marks that the clean board shows already: what stands
+// out of the face there, against its surroundings, as it does here.
+func (s *search) withoutKnown(marks []Mark, known *planes) []Mark {
 	n := len(marks)
 	marks = slices.DeleteFunc(marks, func(m Mark) bool {
-		here, okHere := s.flat.contrast(m.Pos, m.DiameterMM/2)
-		before, okBefore := s.opts.Clean.Flat.contrast(r2.Rotate(m.Pos, -turn, r2.Vec{}), m.DiameterMM/2)
+		at, r := s.flat.ToFlat(m.Pos), m.DiameterMM/2*s.flat.PxPerMM
+		here, okHere := s.m.residual.contrast(at, r)
+		before, okBefore := known.contrast(at, r)
 		return okHere && okBefore && r3.Norm(r3.Sub(here, before)) < knownShare*r3.Norm(here)
 	})
 	if k := n - len(marks); k > 0 {
@@ -74,23 +80,21 @@ func (s *search) withoutKnown(marks []Mark, turn float64) []Mark {
 // where it was there before; a new mark lacks nearly all.
 const knownShare = 0.35
 
-// contrast returns how the inside of a disc differs from what is around it, as logs
-// of red, green and blue light, medians of both; false where the photo does not reach.
-func (f *Flat) contrast(at r2.Vec, radiusMM float64) (c r3.Vec, ok bool) {
+// contrast returns how the inside of a disc differs from what is around it, medians
+// of both in each channel; false where the photo does not reach.
+func (p *planes) contrast(at calib.Px, radius float64) (c r3.Vec, ok bool) {
 	around := func(from, to float64) (m [3]float64, ok bool) {
 		var v [3][]float64
 		for i := range 4 {
-			r := radiusMM * (from + (to-from)*float64(i)/3)
+			r := radius * (from + (to-from)*float64(i)/3)
 			for k := range 24 {
 				sin, cos := math.Sincos(2 * math.Pi * float64(k) / 24)
-				p := f.ToFlat(r2.Vec{X: at.X + r*cos, Y: at.Y + r*sin})
-				x, y := int(math.Round(p.X)), int(math.Round(p.Y))
-				if !(image.Point{X: x, Y: y}).In(f.Image.Rect) {
+				x, y := int(math.Round(at.X+r*cos)), int(math.Round(at.Y+r*sin))
+				if x < 0 || y < 0 || x >= p.w || y >= p.h || !p.ok[y*p.w+x] {
 					continue
 				}
-				px := f.Image.Pix[y*f.Image.Stride+4*x:]
 				for ch := range v {
-					v[ch] = append(v[ch], float64(logLinear[px[ch]]))
+					v[ch] = append(v[ch], float64(p.ch[ch][y*p.w+x]))
 				}
 			}
 		}

@@ -107,7 +107,7 @@ func TestCleanPhoto(t *testing.T) {
 			if len(without.Marks) < 5 || len(with.Marks) != 3 {
 				t.Errorf("%d marks without the clean photo and %d with it, want 5 and 3: %q", len(without.Marks), len(with.Marks), with.Warnings)
 			}
-			if !strings.Contains(strings.Join(with.Warnings, "\n"), "clean photo shows them already") {
+			if !c.opts.Bare && !strings.Contains(strings.Join(with.Warnings, "\n"), "clean photo shows them already") {
 				t.Errorf("the marks left out are not named: %q", with.Warnings)
 			}
 		})

@@ -263,7 +263,7 @@ func (s *search) learnSizes(edges []edgePixel) []size {
 	}
 	keep := out[:0]
 	for i, z := range out {
-		if areas[i] >= 0.4*most {
+		if areas[i] >= 0.15*most {
 			keep = append(keep, z)
 		}
 	}

@@ -94,10 +94,15 @@ func (s *search) groupColours(ds []*disc) {
 }
 
 // relate sets for each disc the group whose colour it has and how far it is from the
-// nearest disc of it. Discs far from any keep the nearest.
+// nearest other disc of it. Discs far from any keep the nearest. The only sure disc of
+// a declared colour has nothing to be held against: its shape goes on speaking for it.
 func (s *search) relate(all []*disc) []*disc {
 	for _, d := range all {
+		lone := d.group >= 0 && s.groups[d.group].lone(d)
 		d.group, d.kin = -1, math.Inf(1)
+		if lone && len(s.opts.Colours) > 0 {
+			continue
+		}
 		own := s.surface(d)
 		for k, g := range s.groups {
 			for i, o := range g.discs {
@@ -109,6 +114,9 @@ func (s *search) relate(all []*disc) []*disc {
 	}
 	return all
 }
+
+// lone reports whether d alone stands for the colour, and the colour has a name.
+func (g *group) lone(d *disc) bool { return len(g.discs) == 1 && g.discs[0] == d && g.name != "" }
 
 // named drops discs of groups without a name.
 func (s *search) named(ds []*disc) []*disc {

@@ -142,7 +142,18 @@ func (s *search) stickers() []Mark {
 	s.groupColours(sure)
 	found := s.dropRepeated(s.choose(s.relate(all), 0.5), all)
 	s.groupColours(found)
-	return s.marksOf(s.named(found))
+	return s.marksOf(dropPatches(s.named(found)))
+}
+
+// dropPatches drops discs within a larger one of the same colour: gloss or a fleck of
+// light on a sticker shows as a disc too when stickers of several sizes are looked for.
+func dropPatches(ds []*disc) []*disc {
+	within := func(d, o *disc) bool {
+		return o.group == d.group && o.radius > 1.2*d.radius && r2.Norm(r2.Sub(o.pos, d.pos)) < o.radius-0.4*d.radius
+	}
+	return slices.DeleteFunc(slices.Clone(ds), func(d *disc) bool {
+		return slices.ContainsFunc(ds, func(o *disc) bool { return within(d, o) })
+	})
 }
 
 // candidates returns the discs that edges speak for, measured.

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -29,5 +30,18 @@ func TestDropRepeated(t *testing.T) {
 				t.Errorf("%d discs dropped, want %d", got, c.drops)
 			}
 		})
+	}
+}
+
+// Gloss on a sticker is part of it; a smaller sticker of another colour, or one that
+// sticks out, is a sticker.
+func TestDropPatches(t *testing.T) {
+	big := &disc{radius: 8, group: 0}
+	gloss := &disc{pos: r2.Vec{X: 3, Y: 2}, radius: 4, group: 0}
+	other := &disc{pos: r2.Vec{X: -2}, radius: 4, group: 1}
+	beside := &disc{pos: r2.Vec{Y: 9}, radius: 4, group: 0}
+	got := dropPatches([]*disc{big, gloss, other, beside})
+	if want := []*disc{big, other, beside}; !slices.Equal(got, want) {
+		t.Errorf("dropPatches keeps %d discs of 4, want all but the gloss", len(got))
 	}
 }

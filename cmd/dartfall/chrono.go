@@ -25,14 +25,11 @@ func ChronoCommand(c console) *cli.Command {
 			"names the accessory; so does a table with the headings accessory and fps or m/s.\n" +
 			"Suspect readings are shown, never changed.\n\n" +
 			"   dartfall chrono --cap 300fps --mass 1.1g readings.txt",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
 			&cli.StringFlag{Name: "unit", Value: "fps", Usage: "unit of the readings that have none of their own: fps or m/s"},
 			&cli.StringFlag{Name: "cap", Usage: "highest speed the venue allows, such as `150fps`"},
 			&cli.StringFlag{Name: "mass", Usage: "dart mass for joules, such as `1.1g`"},
-			&cli.StringFlag{Name: "shots", Usage: "shots fired with each accessory, as `North=15,Reed=15` or one number for all"},
-			&cli.Float64Flag{Name: "level", Value: 0.95, Usage: "level of the intervals: 0.90, 0.95 or 0.99"},
-			&cli.BoolFlag{Name: "json", Usage: "write JSON at full precision instead of a table"},
-		},
+		}, listFlags()...),
 		Action: func(ctx *cli.Context) error { return runChrono(c, ctx) },
 	}
 }

@@ -240,15 +240,21 @@ func (l *impactList) add(r listRow) error {
 	return nil
 }
 
-// groupFlags are common to group and compare.
-func groupFlags() []cli.Flag {
+// listFlags are common to the commands that read a typed list of several accessories.
+func listFlags() []cli.Flag {
 	return []cli.Flag{
-		&cli.IntFlag{Name: "drop", Value: 2, Usage: "also show the figures without the `K` widest shots of every accessory (0 to 5)"},
 		&cli.StringFlag{Name: "shots", Usage: "shots fired with each accessory, as `North=15,Reed=15` or one number for all"},
-		&cli.StringFlag{Name: "board", Usage: "the board about the ring centre, to count misses: diameter `1m`, or width x height 1m x 1.2m"},
 		&cli.Float64Flag{Name: "level", Value: 0.95, Usage: "level of the intervals: 0.90, 0.95 or 0.99"},
 		&cli.BoolFlag{Name: "json", Usage: "write JSON at full precision instead of a table"},
 	}
+}
+
+// groupFlags are common to group and compare.
+func groupFlags() []cli.Flag {
+	return append([]cli.Flag{
+		&cli.IntFlag{Name: "drop", Value: 2, Usage: "also show the figures without the `K` widest shots of every accessory (0 to 5)"},
+		&cli.StringFlag{Name: "board", Usage: "the board about the ring centre, to count misses: diameter `1m`, or width x height 1m x 1.2m"},
+	}, listFlags()...)
 }
 
 // readGroups is the common beginning of group and compare.

@@ -30,16 +30,13 @@ func ScoreCommand(c console) *cli.Command {
 			"   dartfall score --rings 200mm,400mm,600mm,800mm --values 10,8,6,4 impacts.csv\n" +
 			"   dartfall score --face \"World Archery 122 cm\" impacts.csv\n" +
 			"   dartfall score --faces",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
 			&cli.StringFlag{Name: "face", Usage: "a published face by its `NAME`; --faces lists them"},
 			&cli.BoolFlag{Name: "faces", Usage: "list the published faces, with what was checked of each"},
 			&cli.StringFlag{Name: "rings", Usage: "or your own: `DIAMETERS` of the rings' outer edges, each with its unit"},
 			&cli.StringFlag{Name: "values", Usage: "the `VALUES` of these rings, in the same order"},
 			&cli.StringFlag{Name: "dart", Usage: "`DIAMETER` that must touch a ring (default: the published face's gauge, or 12.7mm)"},
-			&cli.StringFlag{Name: "shots", Usage: "shots fired with each accessory, as `North=15,Reed=15` or one number for all"},
-			&cli.Float64Flag{Name: "level", Value: 0.95, Usage: "level of the intervals: 0.90, 0.95 or 0.99"},
-			&cli.BoolFlag{Name: "json", Usage: "write JSON at full precision instead of a table"},
-		},
+		}, listFlags()...),
 		Action: func(ctx *cli.Context) error { return runScore(c, ctx) },
 	}
 }

@@ -15,6 +15,13 @@ import (
 // Where Debian's opencv-doc keeps its pictures.
 const opencvData = "/usr/share/doc/opencv-doc/examples/data"
 
+func skipWithoutOpenCVDoc(t *testing.T) {
+	t.Helper()
+	if _, err := os.Stat(opencvData); err != nil {
+		t.Skip("Debian's opencv-doc is not installed; CI installs it")
+	}
+}
+
 // Thirteen real photographs of a flat board, OpenCV's calibration set (Debian
 // package opencv-doc, left01..14.jpg without 10; 9 x 6 inner corners; 25 mm squares
 // in the shipped result file). The library's own test states for them an RMS of
@@ -23,9 +30,7 @@ const opencvData = "/usr/share/doc/opencv-doc/examples/data"
 // corners is off by the lens's distortion, 0.80 mm, before and by 0.13 mm after it is
 // taken out: both were computed for this project with another implementation.
 func TestLensOfRealChessboards(t *testing.T) {
-	if _, err := os.Stat(opencvData); err != nil {
-		t.Skip("Debian's opencv-doc is not installed; CI installs it")
-	}
+	skipWithoutOpenCVDoc(t)
 	var views [][]calib.Px
 	for i := 1; i <= 14; i++ {
 		if i == 10 {

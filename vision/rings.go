@@ -203,7 +203,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 			pol := readPolar(img, r, reach, 180, stepPx/lo)
 			p.features = features(pol.borders(), lo/stepPx)
 		}
-		prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345}
+		prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
 		if useFocal {
 			prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
 		}
@@ -223,7 +223,11 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 			return p, errNoRings
 		}
 		prob.Circles[len(kept)-1] = calib.CirclePrior{RadiusMM: kept[len(kept)-1].ref()}
-		sol, err := solveRings(r, prob, cam)
+		solve := solveRings
+		if round == rounds-1 {
+			solve = solveFromBothSides
+		}
+		sol, err := solve(r, prob, cam)
 		if err != nil {
 			return p, err
 		}
@@ -269,6 +273,27 @@ func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*ca
 		return nil, calib.ErrDiverged
 	}
 	return sol, nil
+}
+
+// solveFromBothSides is solveRings from a barrel and from a pincushion lens, and the
+// better of the two: on a board seen nearly square-on, the lens trades against the
+// tilt, and there may be a valley for either.
+func solveFromBothSides(start *calib.Rectification, prob calib.Problem, cam camera) (best *calib.Solution, err error) {
+	for _, sigmas := range []float64{-2, 2} {
+		from := *start
+		from.Lens.K1 = prob.K1Mean + sigmas*prob.K1Sigma
+		sol, fault := solveRings(&from, prob, cam)
+		switch {
+		case fault != nil:
+			err = fault
+		case best == nil || sol.ResidualPx < best.ResidualPx:
+			best = sol
+		}
+	}
+	if best == nil {
+		return nil, err
+	}
+	return best, nil
 }
 
 // choosePose picks between the two poses of a single ring: by a centre mark that

@@ -252,6 +252,32 @@ func photosNamed(s session.Session, file string, photos []batch.Photo) error {
 	return nil
 }
 
+// Two diameters of the outermost ring are the same when they differ by rounding or
+// by a change of units, and contradict each other up to what two rings lie apart.
+const (
+	sameRing  = 1e-3
+	otherRing = 1e-2
+)
+
+// withOutermost returns the diameters of --rings, ascending, with that of --ring as the
+// last; ringMM 0 means that there is none.
+func withOutermost(listMM []float64, ringMM float64) ([]float64, error) {
+	listMM = slices.Sorted(slices.Values(listMM))
+	n := len(listMM)
+	if ringMM == 0 {
+		return listMM, nil
+	}
+	if n == 0 || ringMM > (1+otherRing)*listMM[n-1] {
+		return append(listMM, ringMM), nil
+	}
+	largest := listMM[n-1]
+	if !(math.Abs(ringMM-largest) <= sameRing*largest) {
+		return nil, withHint(usagef("--ring is %.5g mm but the largest of --rings is %.5g mm", ringMM, largest), "--ring is the outermost ring: give it once, as you measured it")
+	}
+	listMM[n-1] = ringMM
+	return listMM, nil
+}
+
 func (j *job) readBoard(ctx *cli.Context) error {
 	rings := &j.opts.Rings
 	if s := j.session; s != nil {
@@ -283,20 +309,12 @@ func (j *job) readBoard(ctx *cli.Context) error {
 		}
 		rings.OuterMM, rings.TolMM = mm, tol
 	}
-	slices.Sort(j.givenMM)
+	var err error
+	if j.givenMM, err = withOutermost(j.givenMM, rings.OuterMM); err != nil {
+		return err
+	}
 	if n := len(j.givenMM); n > 0 {
-		largest := j.givenMM[n-1]
-		if rings.OuterMM == 0 {
-			rings.OuterMM = largest
-		}
-		if math.Abs(largest-rings.OuterMM) > 1e-9*largest {
-			if slices.ContainsFunc(j.givenMM, func(d float64) bool { return d > rings.OuterMM }) {
-				return withHint(usagef("--ring is %s but --rings has a larger one, %s", units.Size(rings.OuterMM), units.Size(largest)), "--ring is the outermost ring")
-			}
-			j.givenMM = append(j.givenMM, rings.OuterMM)
-		}
-	} else if rings.OuterMM > 0 {
-		j.givenMM = []float64{rings.OuterMM}
+		rings.OuterMM = j.givenMM[n-1]
 	}
 	if v := ctx.String("points"); v != "" {
 		ties, err := parsePoints(v)

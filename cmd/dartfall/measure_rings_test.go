@@ -1,0 +1,28 @@
+package main
+
+import (
+	"slices"
+	"testing"
+)
+
+func TestWithOutermost(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		list []float64
+		ring float64
+		want []float64 // nil for an error
+	}{
+		{"ring alone", nil, 800, []float64{800}},
+		{"list alone", []float64{800, 400}, 0, []float64{400, 800}},
+		{"the same twice", []float64{400, 800}, 800, []float64{400, 800}},
+		{"in inches", []float64{400, 800}, 31.5 * 25.4, []float64{400, 800.1}},
+		{"a ring outside the list", []float64{400, 600}, 800, []float64{400, 600, 800}},
+		{"the list has a larger one", []float64{400, 800}, 600, nil},
+		{"two sizes for one ring", []float64{400, 800}, 804, nil},
+	} {
+		got, err := withOutermost(c.list, c.ring)
+		if (err != nil) != (c.want == nil) || !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v, %v; want %v", c.name, got, err, c.want)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"bytes"
 	"math"
 	"slices"
 	"testing"
@@ -9,6 +10,7 @@ import (
 
 	"dartfall/calib"
 	"dartfall/calib/boardtest"
+	"dartfall/calib/photo"
 )
 
 // scored compares found marks with the truth of a scene: how many visible marks
@@ -92,6 +94,24 @@ func TestFindMarks(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// Noise and the grain of a JPEG on a board seen small look like discs of a few pixels.
+func TestNoMarksInNoise(t *testing.T) {
+	s := boardtest.Random(3021, boardtest.Hopeless) // two wide rings at 1 px per mm, no marks
+	img, _ := boardtest.Render(s)
+	var file bytes.Buffer
+	if err := boardtest.EncodeJPEG(&file, img, s.JPEG); err != nil {
+		t.Fatal(err)
+	}
+	p, err := photo.Decode(file.Bytes(), "clean", photo.Options{DecodeJPEG: DecodeJPEG})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := Read(p, Options{Rings: RingSpec{OuterMM: 800}})
+	if err != nil || len(r.Marks) > 0 {
+		t.Errorf("%d marks on a clean board (%v)", len(r.Marks), err)
 	}
 }
 

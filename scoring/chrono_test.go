@@ -2,6 +2,7 @@ package scoring
 
 import (
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -161,4 +162,78 @@ func FuzzParseReadings(f *testing.F) {
 			}
 		}
 	})
+}
+
+// What people say and paste (common practice, no source): readings taken back are in
+// brackets, a shot without a reading is "?".
+func TestParseReadingsAsSaidAndPasted(t *testing.T) {
+	for _, tt := range []struct{ name, text, want string }{
+		{"no pause between readings", "two eighty four two eighty seven", "284 287"},
+		{"no pause, one way to cut", "one fifty one forty nine", "150 149"},
+		{"no pause after tenths", "two eighty four point five two ninety", "284.5 290"},
+		{"no pause after a hundred", "three hundred two ninety", "300 290"},
+		{"hundreds", "one hundred one hundred one hundred", "100 100 100"},
+		{"a hundred", "a hundred and fifty", "150"},
+		{"fillers", "uh two uh eighty um four", "284"},
+		{"ditto", "284 ditto ditto", "284 284 284"},
+		{"same as nothing", "same again, 284", "? 284"},
+		{"no before a number", "284, no, 285", "(284) 285"},
+		{"no before no number", "284, no more", "284"},
+		{"scratched", "287, scratch that\n278", "(287) 278"},
+		{"a caption file", "1\n00:00:01,000 --> 00:00:03,000\ntwo eighty four\n\n2\n00:00:04,000 --> 00:00:06,000\ntwo ninety one", "284 291"},
+		{"times of a log", "2026-11-25 14:03:59 284\n2026-11-25 14:04:10 287", "284 287"},
+		{"times of a recording", "0:15 two eighty four\n0:21 two ninety", "284 290"},
+		{"a caption's 245 is no time", "2:45", "2 45"},
+		{"totals are no readings", "284 286\naverage 285\nmin 284 max 286 SD 1.4", "284 286"},
+		{"names above columns", "North\n284\n287\nReed\n270 fps\n", "North: 284 287; Reed: 270"},
+		{"a heading is no name", "reading\n284\n287", "284 287"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := written(ParseReadings(tt.text, FeetPerSecond)); got != tt.want {
+				t.Errorf("ParseReadings(%q) = %s, want %s", tt.text, got, tt.want)
+			}
+		})
+	}
+}
+
+// written puts strings of readings on one line.
+func written(all []ReadingString) string {
+	var strs []string
+	for _, s := range all {
+		var words []string
+		for range s.Unread {
+			words = append(words, "?")
+		}
+		for _, r := range s.Readings {
+			word := digitsOf(r.Value)
+			if r.Corrected {
+				word = "(" + word + ")"
+			}
+			words = append(words, word)
+		}
+		text := strings.Join(words, " ")
+		if s.Name != "" {
+			text = s.Name + ": " + text
+		}
+		strs = append(strs, text)
+	}
+	return strings.Join(strs, "; ")
+}
+
+// A speed that no dart can have is looked at even when it stands alone or all readings
+// have the same slip.
+func TestImpossibleSpeeds(t *testing.T) {
+	for _, tt := range []struct {
+		text, slip string
+		likely     []float64
+	}{
+		{"2.84", slipPoint, []float64{284}}, {"2.84 2.87 2.90", slipPoint, []float64{284}}, {"28.4, 28.7", slipPoint, []float64{284}},
+		{"284287", slipTogether, []float64{284, 287}}, {"two eighty for, two ninety", slipMisheard, []float64{284}},
+		{"284", "", nil}, {"two eighty for the first, two ninety for the next", "", nil},
+	} {
+		r := ParseReadings(tt.text, FeetPerSecond)[0].Readings[0]
+		if r.Slip != tt.slip || !slices.Equal(r.Likely, tt.likely) {
+			t.Errorf("%q: slip %q, likely %v, want %q, %v", tt.text, r.Slip, r.Likely, tt.slip, tt.likely)
+		}
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // SpeedUnit is the unit of a list of readings.
@@ -68,7 +69,7 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 			p.read(r.value+" "+r.unit, r.line)
 		}
 	} else {
-		lines := withoutCounts(strings.Split(text, "\n"))
+		lines := withoutCounts(withNames(withoutTimes(strings.Split(text, "\n"))))
 		for i, line := range lines {
 			if m := stringTag.FindStringSubmatch(line); m != nil && isName(m[1]) {
 				p.to(m[1])
@@ -90,7 +91,8 @@ var (
 	// Shot numbers before a reading: "shot 3:", "#3", "3)", "shot three".
 	ordinal   = regexp.MustCompile(`(?i)\b(?:shot|number|no\.|dart)\s*(?:#?\d{1,2}\b|(?:one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve)\b)[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
 	unread    = regexp.MustCompile(`(?i)\b(?:skip(?:s|ped)?|jam(?:s|med)?|miss(?:ed)?|misfired?|dud|double feed|no read(?:ing)?|(?:did not|didn.?t) (?:register|read|fire)|error|err)\b`)
-	takenBack = regexp.MustCompile(`(?i)\b(?:sorry|correction|make that|i mean|scratch that|no,? wait)\b`)
+	takenBack = regexp.MustCompile(`(?i)\b(?:sorry|correction|make that|i mean|no,? wait)\b`)
+	scratched = regexp.MustCompile(`(?i)\bscratch (?:that|it)\b`)
 	glued     = regexp.MustCompile(`(\d)(\pL)`)
 	tokens    = regexp.MustCompile(`(?i)\d+(?:\s*\.\d+|,\d{1,2}\b)?|\.\d+|fps|ft/s|feet per second|m/s|mps|metres per second|meters per second|\pL+|[,;.°%]`)
 )
@@ -99,6 +101,12 @@ var (
 var aside = []string{"°", "%", "degree", "degrees", "percent", "m", "metre", "metres", "meter", "meters", "yard", "yards", "feet", "ft", "cm", "mm", "g", "gram", "grams", "minute", "minutes", "second", "seconds", "shots", "darts", "am", "pm", "oclock"}
 
 func isNumberWord(s string) bool { _, ok := wordValues[s]; return ok }
+
+// fillers are sounds between the words of a number.
+var fillers = []string{"uh", "um", "er", "erm"}
+
+// notSpeeds are words before a number that tell it is no reading.
+var notSpeeds = []string{"wind", "gust", "temperature", "average", "avg", "mean", "sd", "deviation", "es", "spread", "min", "minimum", "max", "maximum"}
 
 // isName tells a name before a colon from the number of a shot.
 func isName(s string) bool {
@@ -158,30 +166,6 @@ func readTable(text string) ([]tableRow, bool) {
 	return rows, true
 }
 
-var counted = regexp.MustCompile(`^\s*(\d+)\s*[,;.\t ]\s*(\d.*)$`)
-
-// withoutCounts takes the first number off every line when these count the shots: 1, 2
-// and so on.
-func withoutCounts(lines []string) []string {
-	out := slices.Clone(lines)
-	count := 0
-	for i, line := range lines {
-		if strings.TrimSpace(line) == "" {
-			continue
-		}
-		m := counted.FindStringSubmatch(line)
-		count++
-		if m == nil || m[1] != strconv.Itoa(count) {
-			return lines
-		}
-		out[i] = m[2]
-	}
-	if count < 2 {
-		return lines
-	}
-	return out
-}
-
 // parser gathers strings from lines of text.
 type parser struct {
 	unit    SpeedUnit
@@ -193,7 +177,7 @@ type parser struct {
 	// replaces tells that it takes back the one before.
 	pending  *Reading
 	replaces bool
-	wind     bool // the next number is the wind's
+	notSpeed bool // the next number is none
 }
 
 // to makes a string current.
@@ -216,30 +200,32 @@ func (p *parser) string() *ReadingString {
 
 // read walks one line.
 func (p *parser) read(line string, number int) {
-	p.line, p.replaces, p.wind = number, false, false
+	p.line, p.replaces, p.notSpeed = number, false, false
 	for _, text := range unread.FindAllString(line, -1) {
 		s := p.string()
 		s.Unread = append(s.Unread, Unread{strings.ToLower(text), number})
 	}
 	line = takenBack.ReplaceAllString(unread.ReplaceAllString(ordinal.ReplaceAllString(line, " "), " ; "), " sorry ")
+	line = scratched.ReplaceAllString(line, " scratched ")
 	line = glued.ReplaceAllString(line, "$1 $2")
 	var words []string
-	for _, tok := range tokens.FindAllString(line, -1) {
+	all := tokens.FindAllString(line, -1)
+	for i, tok := range all {
 		low := strings.ToLower(tok)
-		number := tok[0] >= '0' && tok[0] <= '9' || tok[0] == '.' && len(tok) > 1
 		switch {
 		case isNumberWord(low) || low == "point":
 			words = append(words, low)
 			continue
 		case low == "and" && len(words) > 0 && words[len(words)-1] == "hundred":
 			continue // "two hundred and four" is one number
+		case slices.Contains(fillers, low):
+			continue
 		}
-		if v, ok := spoken(words); ok {
-			p.found(strings.Join(words, " "), v)
-		}
+		p.inWords(words)
+		last := strings.Join(words[max(0, len(words)-1):], "")
 		words = nil
 		switch {
-		case number:
+		case isNumeral(tok):
 			v, err := strconv.ParseFloat(strings.ReplaceAll(strings.Join(strings.Fields(tok), ""), ",", "."), 64)
 			if err == nil {
 				p.found(tok, v)
@@ -248,19 +234,63 @@ func (p *parser) read(line string, number int) {
 			p.inUnit(tok, unitOf(low))
 		case slices.Contains(aside, low):
 			p.pending = nil
-		case low == "wind" || low == "gust":
-			p.wind = true
-		case low == "same":
-			p.again()
-		case low == "sorry":
+		case slices.Contains(notSpeeds, low):
+			p.notSpeed = true
+		case low == "same" || low == "ditto":
+			p.again(low)
+		case low == "sorry", low == "no" && p.pending != nil && startsNumber(all[i+1:]):
 			p.settle()
 			p.replaces = true
+		case low == "scratched":
+			p.settle()
+			p.takeBack()
+		case low == "for" && spokenTens(last) && !startsWord(all[i+1:]):
+			p.misheardFour()
 		}
 	}
-	if v, ok := spoken(words); ok {
-		p.found(strings.Join(words, " "), v)
-	}
+	p.inWords(words)
 	p.settle()
+}
+
+// isNumeral tells a token that begins with digits.
+func isNumeral(tok string) bool {
+	return tok[0] >= '0' && tok[0] <= '9' || tok[0] == '.' && len(tok) > 1
+}
+
+// startsNumber tells whether the next of these tokens that is no comma or stop begins a
+// number.
+func startsNumber(rest []string) bool {
+	for _, tok := range rest {
+		if tok != "," && tok != "." && tok != ";" {
+			return isNumeral(tok) || isNumberWord(strings.ToLower(tok))
+		}
+	}
+	return false
+}
+
+// startsWord tells whether the next of these tokens is a word and no number.
+func startsWord(rest []string) bool {
+	return len(rest) > 0 && unicode.IsLetter([]rune(rest[0])[0]) && !startsNumber(rest)
+}
+
+// spokenTens tells whether a number word wants a digit after it: "eighty".
+func spokenTens(word string) bool { return wordValues[word] >= 20 && wordValues[word] < 100 }
+
+// misheardFour marks "two eighty for", which a caption may mean by 284.
+func (p *parser) misheardFour() {
+	if p.pending != nil {
+		p.pending.Text += " for"
+		p.pending.Slip, p.pending.Likely = slipMisheard, []float64{p.pending.Value + 4}
+	}
+}
+
+// inWords takes the numbers of a run of number words.
+func (p *parser) inWords(words []string) {
+	for _, number := range apart(words) {
+		if v, ok := spoken(number); ok {
+			p.found(strings.Join(number, " "), v)
+		}
+	}
 }
 
 // unitOf reads a unit of speed, "" for any other word.
@@ -277,10 +307,10 @@ func unitOf(low string) SpeedUnit {
 // found holds a number back until it is settled that it is a reading.
 func (p *parser) found(text string, v float64) {
 	p.settle()
-	if v > 0 && v < 1e9 && !p.wind {
+	if v > 0 && v < 1e9 && !p.notSpeed {
 		p.pending = &Reading{Text: text, Line: p.line, Value: v}
 	}
-	p.wind = false
+	p.notSpeed = false
 }
 
 // inUnit gives the number before it its unit.
@@ -292,12 +322,14 @@ func (p *parser) inUnit(text string, u SpeedUnit) {
 	p.pending.Unit, p.pending.Value = u, p.pending.Value*u.MPS()/p.unit.MPS()
 }
 
-// again repeats the last reading.
-func (p *parser) again() {
+// again repeats the last reading; without one it is a shot without a reading.
+func (p *parser) again(text string) {
 	p.settle()
 	s := p.string()
 	if n := len(s.Readings); n > 0 {
 		p.pending = &Reading{Text: "same again", Line: p.line, Value: s.Readings[n-1].Value}
+	} else {
+		s.Unread = append(s.Unread, Unread{text, p.line})
 	}
 }
 
@@ -306,12 +338,56 @@ func (p *parser) settle() {
 	if p.pending == nil {
 		return
 	}
-	s := p.string()
-	if n := len(s.Readings); p.replaces && n > 0 {
-		s.Readings[n-1].Corrected = true
+	if p.replaces {
+		p.takeBack()
 	}
+	s := p.string()
 	s.Readings = append(s.Readings, *p.pending)
 	p.pending, p.replaces = nil, false
+}
+
+// takeBack marks the last reading as one that does not count.
+func (p *parser) takeBack() {
+	if rs := p.string().Readings; len(rs) > 0 {
+		rs[len(rs)-1].Corrected = true
+	}
+}
+
+// apart cuts a run of number words where several readings were spoken without a pause:
+// "two eighty four two ninety" is 284 and 290. A run that makes one number of up to
+// three digits stays whole, and so does one with no way, or more than one, to cut it
+// into numbers of three digits.
+func apart(words []string) [][]string {
+	const longest = 7 // words of one reading: "two hundred eighty four point two five"
+	oneReading := func(words []string) bool {
+		v, ok := spoken(words)
+		point := slices.Index(words, "point")
+		return ok && v < 1000 && len(words) <= longest && (point < 0 || len(words)-point <= 3)
+	}
+	if oneReading(words) {
+		return [][]string{words}
+	}
+	// ways[end] counts the cuts of words[:end], from[end] is where the last number of one
+	// of them begins.
+	ways, from := make([]int, len(words)+1), make([]int, len(words)+1)
+	ways[0] = 1
+	for end := 1; end <= len(words); end++ {
+		for start := max(0, end-longest); start < end; start++ {
+			number := words[start:end]
+			if v, _ := spoken(number); ways[start] > 0 && v >= 100 && oneReading(number) && words[start] != "hundred" {
+				ways[end], from[end] = min(2, ways[end]+ways[start]), start
+			}
+		}
+	}
+	if ways[len(words)] != 1 {
+		return [][]string{words}
+	}
+	var numbers [][]string
+	for end := len(words); end > 0; end = from[end] {
+		numbers = append(numbers, words[from[end]:end])
+	}
+	slices.Reverse(numbers)
+	return numbers
 }
 
 // spoken turns number words into a value: "two eighty four" and "two hundred eighty
@@ -333,7 +409,7 @@ func spoken(words []string) (float64, bool) {
 		case point:
 			fraction += strconv.Itoa(v)
 		case v == 100:
-			value *= 100
+			value = max(value, 1) * 100 // "two hundred", "a hundred"
 		case previous == 100 || previous >= 20 && v < 10 && v > 0:
 			value += float64(v) // "hundred eighty", "eighty four"
 		case v >= 10:

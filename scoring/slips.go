@@ -13,6 +13,9 @@ const (
 	fitsNear = 0.12 // of the usual reading: a corrected value must come this near
 
 	fewReadings = 3 // fewer have no usual reading
+
+	// No foam dart is slower or faster, m/s (common practice, no source).
+	slowestMPS, fastestMPS = 10, 300
 )
 
 // Slips, as they are named.
@@ -23,6 +26,7 @@ const (
 	slipDropped  = "dropped digit"
 	slipSplit    = "digits split in two"
 	slipRest     = "rest of the reading before"
+	slipMisheard = "\"four\" heard as \"for\""
 	slipMPS      = "written in m/s"
 	slipFPS      = "written in fps"
 	slipUnknown  = "far from the others"
@@ -43,23 +47,38 @@ func (r Reading) Meant() []float64 {
 
 // flagSlips marks the readings that lie far from the usual one of their string and looks
 // for the slip that explains them. A string too short to have a usual reading borrows
-// that of all. Nothing is marked below three readings in all.
+// that of all. Below three readings in all only those are marked that no dart can have.
 func flagSlips(all []ReadingString, unit SpeedUnit) {
 	var together []float64
 	for _, s := range all {
 		together = append(together, counting(s.Readings)...)
 	}
-	if len(together) < fewReadings {
+	if len(together) == 0 {
 		return
 	}
-	common := usualReading(together)
+	seen := usualReading(together)
+	common := possible(seen, unit)
+	if len(together) < fewReadings && common == seen {
+		return
+	}
 	for _, s := range all {
 		usual := common
 		if values := counting(s.Readings); len(values) >= fewReadings {
-			usual = usualReading(values)
+			usual = possible(usualReading(values), unit)
 		}
 		flagString(s.Readings, usual, unit)
 	}
+}
+
+// possible moves the decimal point of a usual reading that no dart can have.
+func possible(usual float64, unit SpeedUnit) float64 {
+	for usual*unit.MPS() < slowestMPS {
+		usual *= 10
+	}
+	for usual*unit.MPS() > fastestMPS {
+		usual /= 10
+	}
+	return usual
 }
 
 // flagString marks the readings of one string.

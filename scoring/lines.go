@@ -1,0 +1,90 @@
+package scoring
+
+import (
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+var (
+	// Times of day and of a recording, and dates. "2:45" is left alone: captions write
+	// 245 so; a recording's times begin with a nought.
+	times   = regexp.MustCompile(`\b\d{1,2}:[0-5]\d:[0-5]\d(?:[.,]\d{1,3})?\b|\b0\d?:[0-5]\d(?:[.,]\d{1,3})?\b|\b\d{4}-\d{2}-\d{2}\b`)
+	justNum = regexp.MustCompile(`^\s*\d+\s*$`)
+)
+
+// withoutTimes takes away times and dates, and from caption files (SubRip, WebVTT) the
+// lines "FROM --> TO" with the count of the caption above them.
+func withoutTimes(lines []string) []string {
+	out := make([]string, len(lines))
+	for i, line := range lines {
+		switch {
+		case strings.Contains(line, "-->"):
+		case justNum.MatchString(line) && i+1 < len(lines) && strings.Contains(lines[i+1], "-->"):
+		default:
+			out[i] = times.ReplaceAllString(line, " ")
+		}
+	}
+	return out
+}
+
+var (
+	numbersOnly = regexp.MustCompile(`(?i)^[\d\s.,;]*\d[\d\s.,;]*(?:fps|ft/s|m/s|mps)?\s*$`)
+	justName    = regexp.MustCompile(`^\s*\pL[\pL\pN _-]*$`)
+)
+
+// withNames puts the colon behind names that stand alone above columns of numbers: every
+// line of the list is then a name or has nothing but numbers, and the first is a name.
+func withNames(lines []string) []string {
+	out := slices.Clone(lines)
+	names, numbers := 0, 0
+	for i, line := range lines {
+		switch {
+		case strings.TrimSpace(line) == "":
+		case numbersOnly.MatchString(line) && names > 0:
+			numbers++
+		case standsAlone(line):
+			names++
+			out[i] = strings.TrimSpace(line) + ":"
+		default:
+			return lines
+		}
+	}
+	if numbers == 0 {
+		return lines
+	}
+	return out
+}
+
+// standsAlone tells whether a line is a name and nothing else.
+func standsAlone(line string) bool {
+	word := strings.ToLower(strings.TrimSpace(line))
+	headings := []string{"fps", "speed", "speeds", "velocity", "reading", "readings"}
+	return justName.MatchString(line) && isName(line) && !unread.MatchString(line) && !scratched.MatchString(line) &&
+		!strings.HasPrefix(word, "same") && word != "ditto" && !slices.Contains(headings, word)
+}
+
+var counted = regexp.MustCompile(`^\s*(\d+)\s*[,;.\t ]\s*(\d.*)$`)
+
+// withoutCounts takes the first number off every line when these count the shots: 1, 2
+// and so on.
+func withoutCounts(lines []string) []string {
+	out := slices.Clone(lines)
+	count := 0
+	for i, line := range lines {
+		if strings.TrimSpace(line) == "" {
+			continue
+		}
+		m := counted.FindStringSubmatch(line)
+		count++
+		if m == nil || m[1] != strconv.Itoa(count) {
+			return lines
+		}
+		out[i] = m[2]
+	}
+	if count < 2 {
+		return lines
+	}
+	return out
+}

@@ -1,14 +1,12 @@
 package vision
 
 import (
+	"fmt"
 	"image"
 	"math"
 	"sort"
 
 	"gocv.io/x/gocv"
-	"gonum.org/v1/gonum/spatial/r2"
-
-	"dartfall/calib"
 )
 
 // Bare marks are holes, dents, smudges and chalk: compact patches of what the face
@@ -33,6 +31,7 @@ const (
 	bodyMM        = 3.0   // a body is wider than a torn rim or a stroke
 	haloShare     = 0.2   // of the strongest contrast within haloMM
 	gapMM         = 1.8   // widest gap in a torn rim
+	strokeMM      = 4.0   // no wider are the strokes of print
 	bareReach     = 1.25  // outer radii from the centre within which marks are sought
 )
 
@@ -57,39 +56,56 @@ type bareSearch struct {
 	light   [3][]float32 // L of the face model
 	printed []bool
 	discs   []spot
-	flecked bool // light falls in flecks as large as marks
+	lights  lightRange
+	flecks  int // discs that light may explain
 }
 
 // bareMarks returns the bare marks on the face and just outside it, from the top
 // down. known is the residual of a photo of the clean board on the same raster, or
 // nil: what it shows is no mark.
 func (s *search) bareMarks(known *planes) []Mark {
-	s.index = s.m.radiusIndex(s.y.w, s.y.h)
+	b := s.weighBare(known)
+	b.settle(b.sow())
+	b.fit()
+	usual, muddle := b.usualRadius(), b.doubt()
+	var marks []Mark
+	for i := range b.discs {
+		if d := &b.discs[i]; d.chance >= 0.5 {
+			marks = append(marks, b.mark(d, usual, muddle))
+		}
+	}
+	sort.SliceStable(marks, func(i, j int) bool { return marks[i].Pos.Y > marks[j].Pos.Y })
+	return marks
+}
+
+// weighBare returns a search that has its evidence.
+func (s *search) weighBare(known *planes) *bareSearch {
 	b := &bareSearch{search: s, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h)}
+	b.readRadii(s.m.straighten(s.y, s.face, b.k))
 	if known != nil {
 		explainKnown(s.m.residual, known)
 	}
 	b.readLight()
+	b.lights = b.lightRange()
 	b.deepenShade()
 	b.smooth()
 	b.weigh()
 	b.explainPrint()
 	b.trimHalos()
 	b.fillRims()
+	b.bridgePrint()
 	b.keepCompact()
-	b.place()
-	b.fit()
-	if b.flecked {
-		s.warnings = append(s.warnings, "light falls in flecks of the size of marks: faint marks cannot be told from them and are left out")
+	return b
+}
+
+// readRadii sets the index of every pixel in F and the circle that it lies on.
+func (b *bareSearch) readRadii(radii []float32) {
+	last := uint16(len(b.m.radial[0]) - 1)
+	b.ring, b.index = make([]uint16, len(radii)), make([]uint16, len(radii))
+	for i, r := range radii {
+		b.ring[i] = uint16(r + 0.5)
+		b.index[i] = min(b.ring[i], last)
 	}
-	var marks []Mark
-	for i := range b.discs {
-		if m, ok := b.mark(i); ok {
-			marks = append(marks, m)
-		}
-	}
-	sort.SliceStable(marks, func(i, j int) bool { return marks[i].Pos.Y > marks[j].Pos.Y })
-	return marks
 }
 
 // readLight sets L at every pixel.
@@ -185,11 +201,6 @@ func (b *bareSearch) morph(m *gocv.Mat, op gocv.MorphType, widthMM float64) {
 // circles of every radius.
 func (b *bareSearch) smooth() {
 	side := max(3, int(1.2*b.k)|1)
-	b.ring = make([]uint16, len(b.index))
-	for i := range b.ring {
-		x, y := float64(i%b.y.w)-b.m.centre.X, float64(i/b.y.w)-b.m.centre.Y
-		b.ring[i] = uint16(math.Hypot(x, y) + 0.5)
-	}
 	for c := range 3 {
 		b.e[c] = boxMean(b.m.residual.ch[c], b.y.w, b.y.h, side)
 		b.sd[c] = b.scatter(b.e[c])
@@ -238,19 +249,25 @@ func (b *bareSearch) scatter(v []float32) []float32 {
 // the ground is equally likely, for the ground a normal deviation.
 func (b *bareSearch) weigh() {
 	b.w = &evidence{b.y.w, b.y.h, make([]float32, b.y.w*b.y.h)}
-	var prior []float32
-	for _, sd := range b.sd[0] {
-		prior = append(prior, float32(math.Log(bareRange/float64(sd))))
-	}
 	limit := bareReach * b.outerMM * b.k
 	for i, r := range b.ring {
 		if !b.y.ok[i] || float64(r) > limit {
 			b.w.v[i] = bareAgainst
 			continue
 		}
-		z0, z1, z2 := b.e[0][i]/b.sd[0][r], b.e[1][i]/b.sd[1][r], b.e[2][i]/b.sd[2][r]
-		b.w.v[i] = max(bareAgainst, min(bareFor, bareTrust*(z0*z0+0.5*(z1*z1+z2*z2))-prior[r]))
+		var z [3]float32
+		for c := range z {
+			z[c] = b.e[c][i] / b.sd[c][r]
+		}
+		b.w.v[i] = evidenceOf(z, b.sd[0][r])
 	}
+}
+
+// evidenceOf returns the evidence of a pixel that departs from the ground by z standard
+// deviations in each channel, of which that of brightness is sd.
+func evidenceOf(z [3]float32, sd float32) float32 {
+	prior := float32(math.Log(float64(bareRange / sd)))
+	return max(bareAgainst, min(bareFor, bareTrust*(z[0]*z[0]+0.5*(z[1]*z[1]+z[2]*z[2]))-prior))
 }
 
 // fillRims makes the inside of a closed outline part of the mark, after bridging
@@ -288,34 +305,78 @@ func (b *bareSearch) fillRims() {
 	}
 }
 
-// keepCompact neutralises evidence in strips narrower than a mark (what is left of
-// ring lines, creases), and in patches that are too large: off the face for one
-// mark, on it for a crowd.
-func (b *bareSearch) keepCompact() {
-	w, h := b.w.w, b.w.h
-	thick := gocv.NewMatWithSize(h, w, gocv.MatTypeCV8U)
-	defer thick.Close()
-	in, err := thick.DataPtrUint8()
+// bridgePrint makes print that lies within a mark part of it: what closes over it from
+// both sides is evidence of its own.
+func (b *bareSearch) bridgePrint() {
+	own := gocv.NewMatWithSize(b.w.h, b.w.w, gocv.MatTypeCV8U)
+	defer own.Close()
+	v, err := own.DataPtrUint8()
 	if err != nil {
 		return
 	}
-	for i, v := range b.w.v {
-		in[i] = 0
-		if v > 0 {
-			in[i] = 255
+	for i, w := range b.w.v {
+		v[i] = 0
+		if w > 0 && !b.printed[i] {
+			v[i] = 255
+		}
+	}
+	b.morph(&own, gocv.MorphClose, strokeMM)
+	if v, err = own.DataPtrUint8(); err != nil {
+		return
+	}
+	for i, p := range b.printed {
+		if p && v[i] != 0 {
+			b.w.v[i] = bareFor / 2
+		}
+	}
+}
+
+// keepCompact neutralises evidence in strips narrower than a mark (what is left of
+// ring lines, creases), and in patches that are too large: off the face for one
+// mark, on it for a crowd. Such a patch, a fleck of light or the border of a sheet, is
+// first taken for ground of its own, on which marks may lie.
+func (b *bareSearch) keepCompact() {
+	b.dropStrips()
+	for _, set := range b.largePatches() {
+		b.weighAgain(set)
+	}
+	b.dropStrips()
+	for _, set := range b.largePatches() {
+		for _, i := range set {
+			b.w.v[i] = barePrinted
+		}
+	}
+}
+
+// dropStrips neutralises evidence in strips.
+func (b *bareSearch) dropStrips() {
+	thick := gocv.NewMatWithSize(b.w.h, b.w.w, gocv.MatTypeCV8U)
+	defer thick.Close()
+	v, err := thick.DataPtrUint8()
+	if err != nil {
+		return
+	}
+	for i, w := range b.w.v {
+		v[i] = 0
+		if w > 0 {
+			v[i] = 255
 		}
 	}
 	b.morph(&thick, gocv.MorphOpen, stripMM)
-	kept, err := thick.DataPtrUint8()
-	if err != nil {
+	if v, err = thick.DataPtrUint8(); err != nil {
 		return
 	}
-	for i, k := range kept {
+	for i, k := range v {
 		if k == 0 && b.w.v[i] > 0 {
 			b.w.v[i] = barePrinted
 		}
 	}
-	for _, set := range patches(w, h, w*h, func(i int) bool { return kept[i] != 0 }) {
+}
+
+// largePatches returns the patches of evidence that are too large.
+func (b *bareSearch) largePatches() (out [][]int) {
+	w, h := b.w.w, b.w.h
+	for _, set := range patches(w, h, w*h, func(i int) bool { return b.w.v[i] > 0 }) {
 		p := bounds(set, w)
 		x, y := float64(p.Min.X+p.Max.X)/2-b.m.centre.X, float64(p.Min.Y+p.Max.Y)/2-b.m.centre.Y
 		largest := crowdMM
@@ -323,10 +384,30 @@ func (b *bareSearch) keepCompact() {
 			largest = 1.3 * bareLargestMM
 		}
 		if float64(max(p.Dx(), p.Dy())) > largest*b.k {
-			for _, i := range set {
-				b.w.v[i] = barePrinted
-			}
+			out = append(out, set)
 		}
+	}
+	return out
+}
+
+// weighAgain sets the evidence in a patch that is ground of its own, by its median and
+// scatter.
+func (b *bareSearch) weighAgain(set []int) {
+	var middle, sd [3]float32
+	v := make([]float32, 0, len(set))
+	for c := range middle {
+		v = v[:0]
+		for _, i := range set {
+			v = append(v, b.e[c][i])
+		}
+		middle[c], sd[c] = medianMAD(v)
+	}
+	for _, i := range set {
+		var z [3]float32
+		for c := range z {
+			z[c] = (b.e[c][i] - middle[c]) / max(sd[c], b.sd[c][b.ring[i]])
+		}
+		b.w.v[i] = evidenceOf(z, max(sd[0], b.sd[0][b.ring[i]]))
 	}
 }
 
@@ -357,27 +438,75 @@ func (b *bareSearch) printedAround(inside []int) float64 {
 	return float64(print) / float64(max(1, all))
 }
 
-// mark returns disc i as a mark; ok is false when something else explains it.
-func (b *bareSearch) mark(i int) (m Mark, ok bool) {
-	d := b.discs[i]
-	pos := b.flat.ToBoard(calib.Px{X: d.x, Y: d.y})
-	off := r2.Norm(pos) > b.outerMM
-	switch {
-	case !d.plain():
-		return m, false
-	case off && (d.open > 0.1 || d.fill < 0.87 || d.contrast < 6 || d.ground > 0.1 || b.meets(i)):
-		return m, false
-	case b.isLight(d):
-		return m, false
-	}
-	conf := min(1, d.mean/1.5) * min(1, 1.3-d.open) * min(1, d.contrast/4)
-	m = Mark{Kind: Bare, Pos: pos, Photo: b.rect.ToPhoto(pos), CovMM2: d.cov,
-		DiameterMM: 2 * d.r / b.k, Visible: 1, Confidence: conf}
-	if off {
+// mark returns a disc as a mark. usual is the radius of most marks of the photo; muddle
+// tells that its marks cannot be told well from other things.
+func (b *bareSearch) mark(d *spot, usual float64, muddle bool) Mark {
+	pos := b.flat.ToBoard(d.at())
+	m := Mark{Kind: Bare, Pos: pos, Photo: b.rect.ToPhoto(pos), CovMM2: d.cov,
+		DiameterMM: 2 * d.r / b.k, Visible: 1, Confidence: d.chance}
+	if b.isOff(d) {
 		m.Flags = append(m.Flags, OffFace)
 	}
-	if conf < 0.5 {
+	if d.chance < 0.8 || muddle {
 		m.Flags = append(m.Flags, Doubtful)
 	}
-	return m, true
+	if d.r > twinLeast*usual && d.fill < twinFill || d.r > twinSurely*usual {
+		// Two of the usual size that touch have their centres one radius from that of
+		// what they cover together.
+		m.Flags = append(m.Flags, AtLeast)
+		own := math.Pow(usual/b.k, 2) / 2
+		m.CovMM2[0], m.CovMM2[2] = m.CovMM2[0]+own, m.CovMM2[2]+own
+	}
+	return m
 }
+
+// A mark stands for two or more when it is that much larger than most and as little
+// round, or larger still.
+const (
+	twinLeast  = 1.25
+	twinFill   = 0.9
+	twinSurely = 1.6
+)
+
+// usualRadius returns the median radius of the marks, raster pixels; 0 for none.
+func (b *bareSearch) usualRadius() float64 {
+	var rs []float64
+	for _, d := range b.discs {
+		if d.chance >= 0.5 {
+			rs = append(rs, d.r)
+		}
+	}
+	if len(rs) == 0 {
+		return 0
+	}
+	return medianOf(rs)
+}
+
+// doubt warns of marks that are likely left out and of others likely false, by the sums
+// of their chances. It reports whether so many are that the photo's marks cannot be
+// told from what else is on it.
+func (b *bareSearch) doubt() (muddle bool) {
+	var kept, left, missed, wrong float64
+	for _, d := range b.discs {
+		switch {
+		case d.chance >= 0.5:
+			kept++
+			wrong += 1 - d.chance
+		case d.chance >= bareLeastChance:
+			left++
+			missed += d.chance
+		}
+	}
+	muddle = missed+wrong > muddleShare*(kept+missed)
+	switch {
+	case muddle && missed+wrong >= 1:
+		b.warnings = append(b.warnings, fmt.Sprintf("marks cannot be told well from light, grain or dirt on this photo: of %.0f found about %.0f may be none, and about %.0f may be missing; photograph it in even light, give a photo of the clean board (--clean), or look at each in dartfall review", kept, wrong, missed))
+	case missed >= 1 || wrong >= 1:
+		b.warnings = append(b.warnings, fmt.Sprintf("of %.0f marks found about %.0f may be none, and of %.0f faint patches left out about %.0f may be marks; look at them in dartfall review", kept, wrong, left, missed))
+	}
+	return muddle && missed+wrong >= 1
+}
+
+// muddleShare is the share of wrong decisions at which a list of marks is no more to be
+// relied on.
+const muddleShare = 0.25

@@ -16,7 +16,7 @@ func (b *bareSearch) fit() {
 	for i := range b.discs {
 		dent, smudge := b.fitLobe(i, true), b.fitLobe(i, false)
 		dents = append(dents, dent)
-		if b.discs[i].plain() && dent.ok && smudge.ok {
+		if b.discs[i].chance > 0.5 && dent.ok && smudge.ok {
 			better = append(better, float32(math.Log(smudge.misfit/dent.misfit)))
 		}
 	}
@@ -30,23 +30,16 @@ func (b *bareSearch) fit() {
 	}
 }
 
-// soft reports whether most marks are darker than the ground by no more than a dent
-// or a smudge is.
+// soft reports whether most marks have edges as soft as those of dents and smudges,
+// and are darker than the ground by no more than these are.
 func (b *bareSearch) soft() bool {
 	soft, all := 0, 0
-	for i := range b.discs {
-		d := &b.discs[i]
-		if !d.plain() {
+	for _, d := range b.discs {
+		if d.chance < 0.5 {
 			continue
 		}
 		all++
-		least := float32(0)
-		b.w.visit(d.x, d.y, d.r, func(j int, _ float32) {
-			if !b.printed[j] {
-				least = min(least, b.e[0][j])
-			}
-		})
-		if least > -dentDeepest && least < -0.05 {
+		if d.core > -dentDeepest && d.core < -0.05 && d.steep < dentSteepest {
 			soft++
 		}
 	}
@@ -58,8 +51,13 @@ func (b *bareSearch) soft() bool {
 // smudges and at least 0.56 on four with dents.
 const dentBetter = 0.35
 
-// dentDeepest is the deepest shade of a dent, log units.
-const dentDeepest = 1.2
+// A dent's deepest shade, log units, and the steepest edge of its shading, log units
+// per mm: on 25 rendered boards that of dents and smudges was at most 0.17, but for a
+// few on lines, and that of holes and chalk at least 0.3.
+const (
+	dentDeepest  = 1.2
+	dentSteepest = 0.22
+)
 
 // fitOutline fits a disc with a soft edge to the evidence by least squares
 // (Gauss-Newton on centre and radius), so that every part of the outline counts and
@@ -67,6 +65,7 @@ const dentDeepest = 1.2
 func (b *bareSearch) fitOutline(i int) {
 	const softness = 0.12 // of the radius: torn and smeared edges
 	d := &b.discs[i]
+	others := b.beside(i, 3)
 	x, y, r := d.x, d.y, d.r
 	var a [3][3]float64
 	var n, sum float64
@@ -77,7 +76,7 @@ func (b *bareSearch) fitOutline(i int) {
 		h := max(0.5, softness*d.r)
 		b.w.visit(d.x, d.y, 1.5*d.r, func(j int, _ float32) {
 			px, py := float64(j%b.w.w), float64(j/b.w.w)
-			if b.printed[j] || b.nearerOther(i, px, py) {
+			if b.printed[j] || nearerAny(others, *d, px, py) {
 				return
 			}
 			dx, dy := px-x, py-y
@@ -119,12 +118,25 @@ func (b *bareSearch) fitOutline(i int) {
 // outlineWidthMM is the width over which errors of the evidence go together.
 const outlineWidthMM = 3.0
 
-// nearerOther reports whether (x, y) belongs to another disc rather than disc i.
-func (b *bareSearch) nearerOther(i int, x, y float64) bool {
+// beside returns the discs near disc i, within reach of its radii.
+func (b *bareSearch) beside(i int, reach float64) (out []spot) {
 	d := b.discs[i]
-	own := math.Hypot(x-d.x, y-d.y) / d.r
 	for j, o := range b.discs {
-		if j != i && math.Hypot(x-o.x, y-o.y)/o.r < own {
+		if j != i && math.Hypot(d.x-o.x, d.y-o.y) < reach*d.r+1.3*o.r {
+			out = append(out, o)
+		}
+	}
+	return out
+}
+
+// nearerAny reports whether (x, y) belongs to one of others rather than to d.
+func nearerAny(others []spot, d spot, x, y float64) bool {
+	if len(others) == 0 {
+		return false
+	}
+	own := math.Hypot(x-d.x, y-d.y) / d.r
+	for _, o := range others {
+		if math.Hypot(x-o.x, y-o.y)/o.r < own {
 			return true
 		}
 	}
@@ -150,13 +162,14 @@ type lobe struct {
 // finds.
 func (b *bareSearch) fitLobe(i int, dent bool) (out lobe) {
 	d := b.discs[i]
+	others := b.beside(i, 5)
 	type sample struct{ x, y, v float64 }
 	var data []sample
 	stride := max(1, int(d.r/6))
 	reach := 2.8 * d.r
 	b.w.visit(d.x, d.y, reach, func(j int, _ float32) {
 		x, y := j%b.w.w, j/b.w.w
-		if x%stride == 0 && y%stride == 0 && b.y.ok[j] && !b.printed[j] && !b.nearerOther(i, float64(x), float64(y)) && !b.thinlyKnown(j) {
+		if x%stride == 0 && y%stride == 0 && b.y.ok[j] && !b.printed[j] && !nearerAny(others, d, float64(x), float64(y)) && !b.thinlyKnown(j) {
 			data = append(data, sample{float64(x), float64(y), math.Expm1(float64(b.e[0][j]))})
 		}
 	})
@@ -259,18 +272,21 @@ func explained(a [4][4]float64, g [4]float64) (sum float64) {
 	return sum
 }
 
-// judge describes every disc.
+// judge describes every disc and sets its chance.
 func (b *bareSearch) judge() {
 	for i := range b.discs {
 		b.describe(i)
+		b.look(i)
 	}
-	b.noteFlecks()
+	b.noteLight()
+	b.setChances()
 }
 
 // describe sets what tells a mark from other things: the evidence inside, what goes
 // on outside, and how round the patch is.
 func (b *bareSearch) describe(i int) {
 	d := &b.discs[i]
+	others := b.beside(i, 2.6)
 	var sum, n float64
 	b.w.visit(d.x, d.y, d.r, func(j int, c float32) {
 		sum += float64(c * b.w.v[j])
@@ -282,7 +298,7 @@ func (b *bareSearch) describe(i int) {
 		for q := range 40 {
 			sn, cs := math.Sincos(2 * math.Pi * float64(q) / 40)
 			x, y := int(d.x+rho*d.r*cs+0.5), int(d.y+rho*d.r*sn+0.5)
-			if x < 0 || y < 0 || x >= b.w.w || y >= b.w.h || b.inOther(i, float64(x), float64(y), 1.15) {
+			if x < 0 || y < 0 || x >= b.w.w || y >= b.w.h || inAny(others, float64(x), float64(y), 1.15) {
 				continue
 			}
 			all++
@@ -292,28 +308,13 @@ func (b *bareSearch) describe(i int) {
 		}
 	}
 	d.open = float64(out) / float64(max(1, all))
-	d.fill = b.fillOf(i)
-	d.contrast, d.ground = b.contrastOf(i)
+	d.fill = b.fillOf(*d, others)
+	d.contrast, d.ground = b.contrastOf(*d, others)
 }
 
-// plain reports whether the disc stands out from its surroundings, and ends.
-func (d *spot) plain() bool { return d.open <= 0.45 && d.contrast >= 2.5 }
-
-// meets reports whether disc i meets another.
-func (b *bareSearch) meets(i int) bool {
-	d := b.discs[i]
-	for j, o := range b.discs {
-		if j != i && math.Hypot(d.x-o.x, d.y-o.y) < 1.3*(d.r+o.r) {
-			return true
-		}
-	}
-	return false
-}
-
-// contrastOf returns the RMS residual inside disc i over the scatter of the ground
+// contrastOf returns the RMS residual inside disc d over the scatter of the ground
 // between 1.4 and 2.6 radii, and that scatter.
-func (b *bareSearch) contrastOf(i int) (contrast, ground float64) {
-	d := b.discs[i]
+func (b *bareSearch) contrastOf(d spot, others []spot) (contrast, ground float64) {
 	var sum, n float64
 	var around []float32
 	b.w.visit(d.x, d.y, 2.6*d.r, func(j int, _ float32) {
@@ -327,7 +328,7 @@ func (b *bareSearch) contrastOf(i int) (contrast, ground float64) {
 		case int(r) >= len(b.sd[0]) || b.printed[j]:
 		case q < d.r:
 			sum, n = sum+float64(z), n+1
-		case q > 1.4*d.r && !b.inOther(i, x, y, 1.3):
+		case q > 1.4*d.r && !inAny(others, x, y, 1.3):
 			around = append(around, z)
 		}
 	})
@@ -338,24 +339,23 @@ func (b *bareSearch) contrastOf(i int) (contrast, ground float64) {
 	return math.Sqrt(sum/n) / max(ground, bareLeastSD), ground
 }
 
-// inOther reports whether (x, y) lies in another disc, each widened by grow.
-func (b *bareSearch) inOther(i int, x, y, grow float64) bool {
-	for j, o := range b.discs {
-		if j != i && math.Hypot(x-o.x, y-o.y) < grow*o.r {
+// inAny reports whether (x, y) lies in one of the discs, each widened by grow.
+func inAny(discs []spot, x, y, grow float64) bool {
+	for _, o := range discs {
+		if math.Hypot(x-o.x, y-o.y) < grow*o.r {
 			return true
 		}
 	}
 	return false
 }
 
-// fillOf returns the area of the patch of evidence under disc i over that of the
+// fillOf returns the area of the patch of evidence under disc d over that of the
 // ellipse with its second moments.
-func (b *bareSearch) fillOf(i int) float64 {
-	d := b.discs[i]
+func (b *bareSearch) fillOf(d spot, others []spot) float64 {
 	var n, sx, sy, sxx, sxy, syy float64
 	b.w.visit(d.x, d.y, 2.2*d.r, func(j int, _ float32) {
 		x, y := float64(j%b.w.w)-d.x, float64(j/b.w.w)-d.y
-		if b.w.v[j] > 0 && !b.inOther(i, x+d.x, y+d.y, 1) {
+		if b.w.v[j] > 0 && !inAny(others, x+d.x, y+d.y, 1) {
 			n++
 			sx, sy, sxx, sxy, syy = sx+x, sy+y, sxx+x*x, sxy+x*y, syy+y*y
 		}

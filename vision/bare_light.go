@@ -48,42 +48,28 @@ func (r *lightRange) explains(b *bareSearch, i int) bool {
 		abs32(b.e[1][i]-t*r.slope[0]) < chroma && abs32(b.e[2][i]-t*r.slope[1]) < chroma
 }
 
-// noteFlecks sets for every disc how much of it light explains, and whether the
-// photo holds so many flecks that such discs cannot be told from marks.
-func (b *bareSearch) noteFlecks() {
-	r := b.lightRange()
-	like := 0
+// noteLight sets for every disc how much of it light explains, and counts those that
+// it may explain.
+func (b *bareSearch) noteLight() {
+	b.flecks = 0
 	for i := range b.discs {
 		d := &b.discs[i]
 		n, light := 0, 0
-		sum := float32(0)
 		b.w.visit(d.x, d.y, 0.8*d.r, func(j int, _ float32) {
 			if b.w.v[j] > 0 {
 				n++
-				sum += b.e[0][j]
-				if r.explains(b, j) {
+				if b.lights.explains(b, j) {
 					light++
 				}
 			}
 		})
 		d.light = float64(light) / float64(max(1, n))
-		d.lit = d.light > fleckShareOf && b.lightStep(d) > 0.5*abs32(sum)/float32(max(1, n))
-		if d.light > fleckShareOf && d.plain() && !d.lit {
-			like++
+		d.step = float64(b.lightStep(d))
+		if d.light > 0.5 {
+			b.flecks++
 		}
 	}
-	b.flecked = b.flecked || (like >= fleckCount && r.most-r.least > math.Ln2/2)
 }
-
-// isLight reports whether a disc is taken for light rather than a mark.
-func (b *bareSearch) isLight(d spot) bool { return d.lit || (b.flecked && d.light > fleckShareOf) }
-
-// fleckCount is how many patches light must explain before they are taken for
-// flecks of it.
-const fleckCount = 5
-
-// fleckShareOf is the share of a disc that light must explain.
-const fleckShareOf = 0.6
 
 // lightStep returns by how much L's brightness changes over a disc and its rim: a
 // lot where a shadow ends, which the smooth field follows only roughly.

@@ -1,9 +1,14 @@
 package vision
 
 import (
+	"image"
 	"math"
 	"slices"
 	"sort"
+
+	"gocv.io/x/gocv"
+
+	"dartfall/calib"
 )
 
 // spot is a disc that stands for one bare mark, in raster pixels.
@@ -13,12 +18,23 @@ type spot struct {
 	open    float64 // share of the ring just outside it that shows evidence too
 	fill    float64 // roundness of the patch: 1 for an ellipse, 0.83 for a triangle
 	light   float64 // share of it that a change of light would explain
-	lit     bool    // on the edge of a shadow
+	step    float64 // by how much light changes over it, log units
 	// contrast is the RMS departure from the ground inside over that just outside.
 	contrast float64
 	ground   float64    // scatter of the ground around it, log units
+	tone     float64    // brightness against the ground, log units: median
+	core     float64    // and its darkest tenth
+	hue      float64    // chroma that a change of light does not explain, log units
+	steep    float64    // of its edges, log units per mm
+	print    float64    // share of it that is print
+	kin      float64    // distance from the sure marks of the photo, in their spreads
+	alone    float64    // chance that it is a mark, judged by itself
+	chance   float64    // and in the light of the sure ones
 	cov      [3]float64 // of the centre, mm²
 }
+
+// at returns the centre.
+func (d *spot) at() calib.Px { return calib.Px{X: d.x, Y: d.y} }
 
 // A set of discs earns the evidence of every pixel its union covers, and each disc
 // costs a price and a rent for its area: the rent makes overlap dear, since two
@@ -42,6 +58,7 @@ type spotFinder struct {
 	e     *evidence
 	cover []float32 // how much of each pixel the discs laid cover, as a sum
 	k     float64   // pixels per mm
+	by    int       // pixels of the raster that a pixel of e stands for
 	spots []spot    // the discs laid
 	// crowd is the price of a disc that meets another, once the usual size is known.
 	crowd float64
@@ -118,37 +135,78 @@ func (f *spotFinder) climb(s spot) (spot, float64) {
 	return s, best
 }
 
-// place covers the evidence with discs.
-func (b *bareSearch) place() {
-	f := &spotFinder{e: b.w, cover: make([]float32, len(b.w.v)), k: b.k}
+// placePxMM is the resolution at which discs are placed, pixels per mm: the least mark
+// is then five or six pixels wide.
+const placePxMM = 1.0
+
+// sow covers the evidence with discs, whatever it stands for, and judges them.
+func (b *bareSearch) sow() *spotFinder {
+	by := max(1, int(b.k/placePxMM))
+	e := b.w.reduced(by)
+	f := &spotFinder{e: e, cover: make([]float32, len(e.v)), k: b.k / float64(by), by: by}
 	f.sow()
 	f.polishAll()
-	b.discs = slices.Clone(f.spots)
-	b.judge()
+	b.take(f)
+	return f
+}
+
+// settle drops the discs of f that are no marks, divides crowds and judges what is
+// left.
+func (b *bareSearch) settle(f *spotFinder) {
 	for i := len(f.spots) - 1; i >= 0; i-- {
-		if d := b.discs[i]; !d.plain() || b.isLight(d) {
+		if b.discs[i].chance < bareLeastChance {
 			f.lift(i)
 		}
 	}
-	f.crowd = f.crowdPrice()
+	f.crowd = crowdPrice(b.discs) / float64(f.by*f.by)
 	for range 3 {
 		f.polishAll()
 		if split, merged := f.splitAll(), f.mergeAll(); !split && !merged {
 			break
 		}
 	}
-	b.discs = f.spots
+	b.take(f)
+}
+
+// take sets the discs to those of f and judges them.
+func (b *bareSearch) take(f *spotFinder) {
+	b.discs = b.discs[:0]
+	by := float64(f.by)
+	for _, s := range f.spots {
+		b.discs = append(b.discs, spot{x: by*s.x + (by-1)/2, y: by*s.y + (by-1)/2, r: by * s.r})
+	}
 	b.judge()
+}
+
+// reduced returns the means of blocks of by pixels a side.
+func (e *evidence) reduced(by int) *evidence {
+	if by == 1 {
+		return e
+	}
+	out := &evidence{e.w / by, e.h / by, make([]float32, e.w/by*(e.h/by))}
+	m := newMat32(e.v, e.w, e.h)
+	defer m.Close()
+	whole := m.Region(image.Rect(0, 0, out.w*by, out.h*by))
+	defer whole.Close()
+	small := gocv.NewMat()
+	defer small.Close()
+	gocv.Resize(whole, &small, image.Pt(out.w, out.h), 0, 0, gocv.InterpolationArea)
+	if v, err := small.DataPtrFloat32(); err == nil {
+		copy(out.v, v)
+	}
+	return out
 }
 
 // crowdPrice is what a disc that meets another costs beyond the price of any: the
 // marks of one photo are of one kind, so what is much smaller than most and beside
 // one of them is part of it. The usual size is taken from the smaller third, since
 // crowds start out as large discs.
-func (f *spotFinder) crowdPrice() float64 {
+func crowdPrice(judged []spot) float64 {
 	var areas []float32
-	for _, s := range f.spots {
-		areas = append(areas, float32(math.Pi*s.r*s.r))
+	for _, d := range judged {
+		if d.chance >= 0.5 {
+			areas = append(areas, float32(math.Pi*d.r*d.r))
+		}
 	}
 	if len(areas) == 0 {
 		return 0

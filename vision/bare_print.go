@@ -3,6 +3,7 @@ package vision
 import (
 	"image"
 	"math"
+	"math/cmplx"
 
 	"gonum.org/v1/gonum/spatial/r2"
 )
@@ -111,36 +112,97 @@ func (b *bareSearch) fainter(i, j int) bool {
 	return true
 }
 
-// explainCross takes pixels for print that look alike after at least two of the
-// three quarter turns. Near the centre a mark turns into itself: there the turns
-// count only when arms reach beyond it.
+// explainCross takes pixels for print that look alike after at least two of the three
+// quarter turns, and what is beside such and looks alike after one: marks may have torn
+// two arms at one place. Near the centre a mark turns into itself: there the turns count
+// only when arms reach beyond it.
 func (b *bareSearch) explainCross() {
 	inner := 0.7 * bareUsualMM * b.k
-	var near []int
+	var near, found []int
 	arms := 0
 	for i, v := range b.w.v {
-		if !(v > 0) || int(b.index[i]) >= len(b.m.radial[0])-1 || !b.turns(i) {
+		if !(v > 0) || int(b.index[i]) >= len(b.m.radial[0])-1 || !b.turns(i, 2) {
 			continue
 		}
 		if float64(b.index[i]) < inner {
 			near = append(near, i)
 			continue
 		}
-		b.printed[i] = true
+		found = append(found, i)
 		if float64(b.index[i]) < inner+3*b.k {
 			arms++
 		}
 	}
-	if float64(arms) < 4*2*3*b.k*b.k { // four arms of 2 mm
-		return
+	if float64(arms) >= 4*2*3*b.k*b.k { // four arms of 2 mm
+		found = append(found, near...)
 	}
-	for _, i := range near {
+	for _, i := range found {
 		b.printed[i] = true
+	}
+	within := b.armsOf(found)
+	for len(found) > 0 {
+		i := found[len(found)-1]
+		found = found[:len(found)-1]
+		for _, j := range b.neighbours(i) {
+			if b.w.v[j] > 0 && !b.printed[j] && within(j) && b.alike(i, j) && b.turns(j, 1) {
+				b.printed[j] = true
+				found = append(found, j)
+			}
+		}
 	}
 }
 
-// turns reports whether pixel i has its like at two of the three quarter turns.
-func (b *bareSearch) turns(i int) bool {
+// armsOf returns whether a pixel lies within the width of the arms that most of the
+// pixels of a cross make.
+func (b *bareSearch) armsOf(cross []int) func(i int) bool {
+	var sum complex128
+	for _, i := range cross {
+		z := b.fromCentre(i)
+		if r := cmplx.Abs(z); r > 0 {
+			sum += cmplx.Pow(z/complex(r, 0), 4) * complex(r, 0)
+		}
+	}
+	along := cmplx.Rect(1, cmplx.Phase(sum)/4)
+	across := func(i int) float64 {
+		z := b.fromCentre(i) / along
+		return min(math.Abs(real(z)), math.Abs(imag(z)))
+	}
+	var widths []float64
+	for _, i := range cross {
+		widths = append(widths, across(i))
+	}
+	if len(widths) == 0 {
+		return func(int) bool { return false }
+	}
+	half := selectKth(widths, len(widths)*9/10) + 1
+	return func(i int) bool { return across(i) <= half }
+}
+
+// fromCentre returns where pixel i lies from the ring centre.
+func (b *bareSearch) fromCentre(i int) complex128 {
+	return complex(float64(i%b.w.w)-b.m.centre.X, float64(i/b.w.w)-b.m.centre.Y)
+}
+
+// neighbours returns the pixels that share a side with pixel i.
+func (b *bareSearch) neighbours(i int) []int {
+	x, out := i%b.w.w, make([]int, 0, 4)
+	if x > 0 {
+		out = append(out, i-1)
+	}
+	if x < b.w.w-1 {
+		out = append(out, i+1)
+	}
+	if i >= b.w.w {
+		out = append(out, i-b.w.w)
+	}
+	if i+b.w.w < len(b.w.v) {
+		out = append(out, i+b.w.w)
+	}
+	return out
+}
+
+// turns reports whether pixel i has its like at least times of the three quarter turns.
+func (b *bareSearch) turns(i, least int) bool {
 	dx, dy := float64(i%b.w.w)-b.m.centre.X, float64(i/b.w.w)-b.m.centre.Y
 	found := 0
 	for turn := range 3 {
@@ -149,11 +211,11 @@ func (b *bareSearch) turns(i int) bool {
 		if b.near(i, x, y, 1) >= 0 {
 			found++
 		}
-		if found+2-turn < 2 {
-			return false
+		if found >= least || found+2-turn < least {
+			break
 		}
 	}
-	return found >= 2
+	return found >= least
 }
 
 // explainNumerals finds patches that look alike at the other half axes, upright in
@@ -172,19 +234,18 @@ func (b *bareSearch) explainNumerals() {
 	}
 }
 
+// numeralSlackMM is how far a numeral may lie from its place.
+const numeralSlackMM = 2.0
+
 // explainCopies marks the patch p with its pixels pix as print, and its copies, if
 // it repeats.
 func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
-	var sx, sy float64
-	for _, i := range pix {
-		sx, sy = sx+float64(i%b.w.w), sy+float64(i/b.w.w)
-	}
-	n := float64(len(pix))
-	c := r2.Vec{X: sx/n - b.m.centre.X, Y: sy/n - b.m.centre.Y}
+	// A numeral's box, unlike its mass, lies evenly about its half axis.
+	c := r2.Vec{X: float64(p.Min.X+p.Max.X-1)/2 - b.m.centre.X, Y: float64(p.Min.Y+p.Max.Y-1)/2 - b.m.centre.Y}
 	if r2.Norm(c) < 4*b.k {
 		return
 	}
-	slack := int(math.Ceil(1.2*b.k)) + 1
+	slack := int(math.Ceil(numeralSlackMM * b.k))
 	copies, exact := 0, false
 	var at [3][2]int
 	var hit [3]float64
@@ -210,16 +271,13 @@ func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
 	if copies < 2 && !exact {
 		return
 	}
-	for _, i := range pix {
-		b.printed[i] = true
-	}
 	for turn := range 3 {
 		if hit[turn] < 0.4 {
 			continue
 		}
 		for _, i := range pix {
 			if j := b.near(i, i%b.w.w+at[turn][0], i/b.w.w+at[turn][1], 1); j >= 0 {
-				b.printed[j] = true
+				b.printed[i], b.printed[j] = true, true
 			}
 		}
 	}
@@ -262,11 +320,7 @@ func (b *bareSearch) printEdges() {
 			if !(v > 0) || b.printed[i] {
 				continue
 			}
-			x := i % b.w.w
-			for _, j := range [4]int{i - 1, i + 1, i - b.w.w, i + b.w.w} {
-				if j < 0 || j >= len(b.w.v) || (j == i-1 && x == 0) || (j == i+1 && x == b.w.w-1) {
-					continue
-				}
+			for _, j := range b.neighbours(i) {
 				if b.printed[j] && b.fainter(i, j) {
 					edge = append(edge, i)
 					break

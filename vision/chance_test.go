@@ -44,6 +44,14 @@ type truthFile struct {
 	}
 }
 
+// face returns the circles of the face.
+func (t *truthFile) face() (face []Circle) {
+	for _, r := range t.Rings {
+		face = append(face, Circle{RadiusMM: r.OuterDiameterMM / 2, InnerMM: r.OuterDiameterMM/2 - r.LineMM, Seen: 1})
+	}
+	return face
+}
+
 // rectification returns the true one.
 func (t *truthFile) rectification() (*calib.Rectification, bool) {
 	c := t.Camera
@@ -56,21 +64,20 @@ func (t *truthFile) rectification() (*calib.Rectification, bool) {
 	return calib.FromHomography(h, calib.Lens{CentrePx: calib.Px{X: c.CX, Y: c.CY}, ScalePx: c.HalfDiagonalPx, K1: c.K1})
 }
 
+// stickerPenalty holds the weights of chance.txt down.
+const stickerPenalty = 3e-5
+
 // example is a judged disc.
 type example struct {
-	signs   [numSigns]float64
-	sticker bool
+	signs []float64
+	mark  bool
 }
 
 // examplesOf returns the discs that are measured on a board: alone, as the first
 // choice meets them, and among the true ones with their colours known. Discs on a
 // mark of which less than a quarter shows are left out, as scorers do.
 func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alone, among []example) {
-	var face []Circle
-	for _, r := range t.Rings {
-		face = append(face, Circle{RadiusMM: r.OuterDiameterMM / 2, InnerMM: r.OuterDiameterMM/2 - r.LineMM, Seen: 1})
-	}
-	s, _, _ := newSearch(img, rect, face, MarkOptions{SizeMM: t.Marks[0].DiameterMM})
+	s, _, _ := newSearch(img, rect, t.face(), MarkOptions{SizeMM: t.Marks[0].DiameterMM})
 	if s == nil {
 		return nil, nil
 	}
@@ -97,7 +104,8 @@ func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alo
 	}
 	add := func(to *[]example, d *disc) {
 		if sticker, faint := lies(d); d.fitted && !faint {
-			*to = append(*to, example{s.signs(d), sticker})
+			signs := s.signs(d)
+			*to = append(*to, example{signs[:], sticker})
 		}
 	}
 	for _, d := range all {
@@ -123,14 +131,16 @@ func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alo
 }
 
 // fitWeights returns the weights that make the examples most likely, with a small
-// penalty on their squares (Newton's method; Hastie, Tibshirani, Friedman, The
+// penalty for each example on their squares (Newton's method; Hastie, Tibshirani, Friedman, The
 // Elements of Statistical Learning, 2nd ed., section 4.4.1).
-func fitWeights(examples []example) (w weights) {
-	penalty := 3e-5 * float64(len(examples))
+func fitWeights(examples []example, penalty float64) (w weights) {
+	n := len(examples[0].signs) * (len(examples[0].signs) + 1) / 2
+	w = make(weights, n)
+	penalty *= float64(len(examples))
 	for range 40 {
-		h := mat.NewSymDense(numWeights, nil)
-		g := mat.NewVecDense(numWeights, nil)
-		x := make([]float64, numWeights)
+		h := mat.NewSymDense(n, nil)
+		g := mat.NewVecDense(n, nil)
+		x := make([]float64, n)
 		for _, e := range examples {
 			k := 0
 			for i, a := range e.signs {
@@ -141,10 +151,10 @@ func fitWeights(examples []example) (w weights) {
 			}
 			p := w.chance(e.signs)
 			miss := p
-			if e.sticker {
+			if e.mark {
 				miss = p - 1
 			}
-			v := mat.NewVecDense(numWeights, x)
+			v := mat.NewVecDense(n, x)
 			g.AddScaledVec(g, miss, v)
 			h.SymRankOne(h, p*(1-p), v)
 		}
@@ -172,22 +182,22 @@ func fitWeights(examples []example) (w weights) {
 // writes chance.txt anew from the varied boards in DIR; see DEVELOPERS.md.
 func TestFitChance(t *testing.T) {
 	if *fitBoards != "" {
-		refit(t)
+		refit(t, "varied", "chance.txt", stickerPenalty, (*truthFile).examplesOf)
 		return
 	}
-	var truth weights
+	truth := make(weights, numSigns*(numSigns+1)/2)
 	truth[0], truth[2], truth[5] = -1, 3, -2
 	rng := rand.New(rand.NewPCG(1, 2))
 	var examples []example
 	for range 4000 {
-		e := example{signs: [numSigns]float64{1}}
-		for i := 1; i < numSigns; i++ {
-			e.signs[i] = rng.NormFloat64()
+		e := example{signs: append(make([]float64, 0, numSigns), 1)}
+		for range numSigns - 1 {
+			e.signs = append(e.signs, rng.NormFloat64())
 		}
-		e.sticker = rng.Float64() < truth.chance(e.signs)
+		e.mark = rng.Float64() < truth.chance(e.signs)
 		examples = append(examples, e)
 	}
-	got := fitWeights(examples)
+	got := fitWeights(examples, stickerPenalty)
 	for i := range got {
 		if !(math.Abs(got[i]-truth[i]) < 0.4) { // four standard errors of 4000 examples
 			t.Errorf("weight %d = %.2f, want %.2f", i, got[i], truth[i])
@@ -195,10 +205,12 @@ func TestFitChance(t *testing.T) {
 	}
 }
 
-func refit(t *testing.T) {
-	files, err := filepath.Glob(filepath.Join(*fitBoards, "varied*.json"))
+// refit writes the weights of file anew from the examples of the boards of the given
+// difficulty in the directory of -fit.
+func refit(t *testing.T, of, file string, penalty float64, examplesOf func(*truthFile, *image.NRGBA, *calib.Rectification) (alone, among []example)) {
+	files, err := filepath.Glob(filepath.Join(*fitBoards, of+"*.json"))
 	if err != nil || len(files) == 0 {
-		t.Fatalf("no varied*.json in %s", *fitBoards)
+		t.Fatalf("no %s*.json in %s", of, *fitBoards)
 	}
 	var alone, among []example
 	for _, f := range files {
@@ -221,33 +233,33 @@ func refit(t *testing.T) {
 		if !ok {
 			t.Fatalf("%s: no plane", f)
 		}
-		a, b := truth.examplesOf(p.Image, rect)
+		a, b := examplesOf(&truth, p.Image, rect)
 		alone, among = append(alone, a...), append(among, b...)
 	}
-	shape, colour := fitWeights(alone), fitWeights(among)
+	one, two := fitWeights(alone, penalty), fitWeights(among, penalty)
 	var text strings.Builder
-	for i := range shape {
-		fmt.Fprintf(&text, "%.4f %.4f\n", shape[i], colour[i])
+	for i := range one {
+		fmt.Fprintf(&text, "%.4f %.4f\n", one[i], two[i])
 	}
-	if err := os.WriteFile("chance.txt", []byte(text.String()), 0o644); err != nil {
+	if err := os.WriteFile(file, []byte(text.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	for _, c := range []struct {
 		name     string
 		examples []example
 		weights  weights
-	}{{"alone", alone, shape}, {"among the others", among, colour}} {
-		stickers, missed, wrong := 0, 0, 0
+	}{{"alone", alone, one}, {"among the others", among, two}} {
+		marks, missed, wrong := 0, 0, 0
 		for _, e := range c.examples {
 			switch yes := c.weights.chance(e.signs) >= 0.5; {
-			case e.sticker && !yes:
-				stickers, missed = stickers+1, missed+1
-			case e.sticker:
-				stickers++
+			case e.mark && !yes:
+				marks, missed = marks+1, missed+1
+			case e.mark:
+				marks++
 			case yes:
 				wrong++
 			}
 		}
-		t.Logf("%s: %d discs, %d stickers, %d missed, %d taken wrongly", c.name, len(c.examples), stickers, missed, wrong)
+		t.Logf("%s: %d discs, %d marks, %d missed, %d taken wrongly", c.name, len(c.examples), marks, missed, wrong)
 	}
 }

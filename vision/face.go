@@ -75,12 +75,14 @@ type faceModel struct {
 	edgePx   float64      // radius to which the face reaches; beyond it F is constant
 	markPx   float64      // diameter of the largest mark
 	light    *lightMap    // L
+	bend     *bend        // of the rings; nil for true circles
 	residual *planes      // y - F - L
 }
 
 // modelFace explains the raster y by radius and light. edgePx is the radius of
 // the outermost ring and markPx the diameter of the largest mark, in raster pixels.
-// F and L take turns; what neither explains is left out from the second turn on.
+// F and L take turns; what neither explains is left out from the second turn on. The
+// residual is left to remainder or straighten.
 func modelFace(y *planes, centre calib.Px, edgePx, markPx float64) *faceModel {
 	m := &faceModel{centre: centre, edgePx: edgePx, markPx: markPx, light: newLightMap(y.w, y.h, markPx)}
 	n := int(edgePx+3) + 2
@@ -93,7 +95,6 @@ func modelFace(y *planes, centre calib.Px, edgePx, markPx float64) *faceModel {
 	m.fitRadial(y, 1)
 	m.light.fit(y, m, true)
 	m.fitRadial(y, 2)
-	m.residual = m.remainder(y)
 	return m
 }
 
@@ -153,6 +154,7 @@ func (m *faceModel) fitRadial(y *planes, round int) {
 			if r == last { // beyond the face: the margin just outside
 				radius = m.edgePx + 3 + float64(k%5)
 			}
+			radius += m.bend.at(radius, k)
 			px, py := int(m.centre.X+radius*unit[k][0]+0.5), int(m.centre.Y+radius*unit[k][1]+0.5)
 			if px < 0 || py < 0 || px >= y.w || py >= y.h || !y.ok[py*y.w+px] {
 				continue

@@ -86,7 +86,7 @@ func newSearch(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	if flat.Image.Rect.Dx() < 16 || flat.Image.Rect.Dy() < 16 {
 		return nil, flat, []string{"the photo shows too little of the board"}
 	}
-	s = &search{img: img, rect: rect, opts: opts, flat: flat, extent: e, outerMM: outer}
+	s = &search{img: img, rect: rect, opts: opts, flat: flat, extent: e, face: face, outerMM: outer}
 	size := opts.SizeMM
 	if size == 0 {
 		size = usualDiscMM
@@ -96,6 +96,9 @@ func newSearch(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	}
 	s.y = planesOf(flat)
 	s.m = modelFace(s.y, flat.Centre, outer*scale, size*scale)
+	if !opts.Bare { // for these the rings are straightened first
+		s.m.residual = s.m.remainder(s.y)
+	}
 	return s, flat, nil
 }
 
@@ -106,6 +109,7 @@ type search struct {
 	opts     MarkOptions
 	flat     *Flat
 	extent   extentMM // of the board, that flat shows
+	face     []Circle
 	outerMM  float64
 	y        *planes
 	m        *faceModel

@@ -46,14 +46,11 @@ func (s *search) signs(d *disc) [numSigns]float64 {
 	}
 }
 
-// numWeights counts the products of two signs.
-const numWeights = numSigns * (numSigns + 1) / 2
-
 // weights of the products of signs i <= j, by i, then j.
-type weights [numWeights]float64
+type weights []float64
 
 // chance returns the chance that goes with the signs.
-func (w *weights) chance(signs [numSigns]float64) float64 {
+func (w weights) chance(signs []float64) float64 {
 	z, k := 0.0, 0
 	for i, a := range signs {
 		for _, b := range signs[i:] {
@@ -68,16 +65,19 @@ func (w *weights) chance(signs [numSigns]float64) float64 {
 var chanceText string
 
 // byShape judges a disc by its rim and inside alone; byColour when the colours of the
-// sure stickers are known. Each line of chance.txt holds one weight of either.
+// sure stickers are known.
 var byShape, byColour = readWeights(chanceText)
 
-func readWeights(text string) (shape, colour weights) {
-	for i, line := range strings.Split(strings.TrimSpace(text), "\n") {
-		if _, err := fmt.Sscan(line, &shape[i], &colour[i]); err != nil {
-			panic("vision: chance.txt: " + line)
+// readWeights reads two sets of weights; each line holds one weight of either.
+func readWeights(text string) (alone, among weights) {
+	for _, line := range strings.Split(strings.TrimSpace(text), "\n") {
+		var a, b float64
+		if _, err := fmt.Sscan(line, &a, &b); err != nil {
+			panic("vision: weights: " + line)
 		}
+		alone, among = append(alone, a), append(among, b)
 	}
-	return shape, colour
+	return alone, among
 }
 
 // chanceOf returns the chance that a disc is a sticker.
@@ -85,8 +85,9 @@ func (s *search) chanceOf(d *disc) float64 {
 	if !d.fitted {
 		return 0
 	}
+	signs := s.signs(d)
 	if d.group >= 0 {
-		return byColour.chance(s.signs(d))
+		return byColour.chance(signs[:])
 	}
-	return byShape.chance(s.signs(d))
+	return byShape.chance(signs[:])
 }

@@ -57,7 +57,14 @@ func (s *search) layClean() *planes {
 		return nil
 	}
 	f := flatten(c.Flat.Image, square.WithTurn(-turn), s.extent, s.flat.PxPerMM)
-	return modelFace(planesOf(f), f.Centre, s.m.edgePx, s.m.markPx).residual
+	y := planesOf(f)
+	m := modelFace(y, f.Centre, s.m.edgePx, s.m.markPx)
+	if s.opts.Bare {
+		m.straighten(y, s.face, s.flat.PxPerMM)
+	} else {
+		m.residual = m.remainder(y)
+	}
+	return m.residual
 }
 
 // withoutKnown leaves out the marks that the clean board shows already: what stands

@@ -1,0 +1,164 @@
+package vision
+
+import (
+	_ "embed"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
+)
+
+// What tells bare marks from print, texture and light is learnt, as for stickers
+// (marks_chance.go): bare.txt holds the weights, fitted to rendered boards by
+// TestFitBare.
+
+// numBareSigns is the number of observations.
+const numBareSigns = 17
+
+// Scales of the signs.
+const (
+	usualToneLU  = 0.3  // log units by which the tones of one photo's marks differ
+	usualCoreLU  = 0.5  // and their darkest parts
+	usualSizeLU  = 0.25 // and their sizes
+	usualSharpLU = 0.5  // and the steepness of their edges
+)
+
+// signsOf returns what the chance of disc i rests on: a constant; the evidence inside;
+// the share of the ring around it that shows evidence too; roundness; contrast and the
+// scatter of the ground (logarithms); the share that light would explain; by how much
+// light changes there, over its tone; its tone and the tone of its darkest part; the
+// steepness of its edges and its size (logarithms); what light leaves of its hue;
+// whether it is off the face; how many candidates light would explain; the share that
+// is print; and how far it is from the sure marks in tone, size and steepness.
+func (b *bareSearch) signsOf(i int) [numBareSigns]float64 {
+	d := &b.discs[i]
+	off := 0.0
+	if b.isOff(d) {
+		off = 1
+	}
+	tone := math.Abs(d.tone)
+	return [numBareSigns]float64{
+		1,
+		d.mean / bareFor,
+		d.open,
+		d.fill,
+		math.Log(max(0.5, d.contrast)),
+		math.Log(max(bareLeastSD/2, d.ground)) + 3,
+		d.light,
+		min(2, d.step/max(0.1, tone)),
+		max(-2, min(2, d.tone)),
+		max(-3, d.core),
+		math.Log(max(0.02, d.steep)) + 1,
+		math.Log(d.r / b.k / (bareUsualMM / 2)),
+		min(1, d.hue),
+		off,
+		math.Log1p(float64(b.flecks)),
+		d.print,
+		min(2, d.kin),
+	}
+}
+
+// isOff reports whether a disc lies off the face.
+func (b *bareSearch) isOff(d *spot) bool {
+	return r2.Norm(b.flat.ToBoard(d.at())) > b.outerMM
+}
+
+// look sets what shows inside disc i: tone, darkest part, hue, steepness, print.
+func (b *bareSearch) look(i int) {
+	d := &b.discs[i]
+	var tone, hue, steep []float32
+	print, all := 0, 0
+	w := b.w.w
+	b.w.visit(d.x, d.y, 1.2*d.r, func(j int, _ float32) {
+		all++
+		if b.printed[j] {
+			print++
+			return
+		}
+		if j%w > 0 && j%w < w-1 && j >= w && j < len(b.e[0])-w {
+			gx, gy := b.e[0][j+1]-b.e[0][j-1], b.e[0][j+w]-b.e[0][j-w]
+			steep = append(steep, gx*gx+gy*gy)
+		}
+		if b.w.v[j] > 0 {
+			t := b.e[0][j]
+			tone = append(tone, t)
+			u, v := b.e[1][j]-t*b.lights.slope[0], b.e[2][j]-t*b.lights.slope[1]
+			hue = append(hue, u*u+v*v)
+		}
+	})
+	d.print = float64(print) / float64(max(1, all))
+	d.tone, d.core, d.hue, d.steep = 0, 0, 0, 0
+	if len(tone) > 0 {
+		d.core = float64(selectKth(tone, len(tone)/10))
+		d.tone = float64(selectKth(tone, len(tone)/2))
+		d.hue = math.Sqrt(float64(selectKth(hue, len(hue)/2)))
+	}
+	if len(steep) > 0 {
+		d.steep = math.Sqrt(float64(selectKth(steep, len(steep)*9/10))) / 2 * b.k
+	}
+}
+
+// relate sets how far every disc is from those that are sure by themselves; it reports
+// whether there are any to compare with.
+func (b *bareSearch) relate() bool {
+	var v [4][]float64
+	of := func(d *spot) [4]float64 {
+		return [4]float64{d.tone / usualToneLU, d.core / usualCoreLU, math.Log(d.r) / usualSizeLU, math.Log(max(0.02, d.steep)) / usualSharpLU}
+	}
+	for i := range b.discs {
+		if d := &b.discs[i]; d.alone > sureChance {
+			for c, x := range of(d) {
+				v[c] = append(v[c], x)
+			}
+		}
+	}
+	if len(v[0]) < leastSure {
+		return false
+	}
+	var usual [4]float64
+	for c := range v {
+		usual[c] = medianOf(v[c])
+	}
+	for i := range b.discs {
+		sum := 0.0
+		for c, x := range of(&b.discs[i]) {
+			sum += min(9, math.Pow(x-usual[c], 2))
+		}
+		b.discs[i].kin = math.Sqrt(sum / 4)
+	}
+	return true
+}
+
+// leastSure is how many sure marks tell what the others should look like.
+const (
+	leastSure  = 3
+	sureChance = 0.8
+)
+
+// bareLeastChance is the chance below which a disc is not looked at again.
+const bareLeastChance = 0.03
+
+// setChances sets the chance of every disc, alone and then in the light of the sure
+// ones.
+func (b *bareSearch) setChances() {
+	for i := range b.discs {
+		d := &b.discs[i]
+		d.kin = 0
+		s := b.signsOf(i)
+		d.alone = bareAlone.chance(s[:])
+		d.chance = d.alone
+	}
+	if !b.relate() {
+		return
+	}
+	for i := range b.discs {
+		s := b.signsOf(i)
+		b.discs[i].chance = bareAmong.chance(s[:])
+	}
+}
+
+//go:embed bare.txt
+var bareText string
+
+// bareAlone judges a disc by itself; bareAmong when there are sure marks to compare it
+// with. Each line of bare.txt holds one weight of either.
+var bareAlone, bareAmong = readWeights(bareText)

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/spatial/r2"
@@ -333,8 +334,13 @@ func excludesOne(e Estimate) bool { return e.Lo > 1 || e.Hi < 1 }
 // missedRatio fills the ratio of sigmas with the misses counted, when the board is
 // known, and says what is left open when it is not.
 func (p *Pair) missedRatio(a, b *side, opts Options) {
-	text := fmt.Sprintf("%s of %s and %s of %s left no mark: ranked as the widest", count(a.lost, "shot"), a.name, count(b.lost, "shot"), b.name)
-	p.Warnings = append(p.Warnings, Warning{"misses", text})
+	var lost []string
+	for _, s := range []*side{a, b} {
+		if s.lost > 0 {
+			lost = append(lost, fmt.Sprintf("%s of %s", count(s.lost, "shot"), s.name))
+		}
+	}
+	p.Warnings = append(p.Warnings, Warning{"misses", strings.Join(lost, " and ") + " left no mark: ranked as the widest"})
 	p.SigmaRatio = undefined(len(a.pts)+len(b.pts)+a.lost+b.lost, defSigmaMiss)
 	if opts.Drop > 0 {
 		return

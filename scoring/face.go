@@ -147,7 +147,7 @@ type Scorecard struct {
 	Missed    int    `json:"missed"`
 	Points    int    `json:"points"`
 	Possible  int    `json:"possible"`
-	// Mean is the points of one shot, with the interval by Student's t.
+	// Mean is the points of one shot; without an interval when all shots score alike.
 	Mean  Estimate `json:"mean"`
 	Tens  int      `json:"tens"` // shots with the highest value
 	Inner int      `json:"inner"`
@@ -156,7 +156,7 @@ type Scorecard struct {
 	Hits   []Hit    `json:"hits"` // of the marks, in order
 }
 
-const defScoreMean = "points of one shot, shots without a mark counting 0; interval by Student's t"
+const defScoreMean = "points of one shot, shots without a mark counting 0; interval by Student's t, within what a shot can score"
 
 // ScoreGroup scores every mark of a group. level as in Options. Impacts without a usable
 // place are an error: a score must not leave a shot out.
@@ -185,6 +185,19 @@ func ScoreGroup(g Group, f Face, level float64) (Scorecard, error) {
 			c.Tenths = &tenths
 		}
 	}
-	c.Mean, c.Possible = meanEstimate(points, level, defScoreMean), c.Shots*f.Values[0]
+	c.Mean, c.Possible = meanPoints(points, float64(f.Values[0]), level), c.Shots*f.Values[0]
 	return c, nil
+}
+
+// meanPoints is the mean of scores from 0 to most. Its interval stays within them; scores
+// that are all alike say nothing of how much shots differ, so they have none.
+func meanPoints(points []float64, most, level float64) Estimate {
+	e := meanEstimate(points, level, defScoreMean)
+	if e.HasInterval() && e.Lo == e.Hi {
+		e.Lo, e.Hi, e.Level = math.NaN(), math.NaN(), 0
+	}
+	if e.HasInterval() {
+		e.Lo, e.Hi = max(0, e.Lo), min(most, e.Hi)
+	}
+	return e
 }

@@ -94,8 +94,8 @@ func TestScoreArchery(t *testing.T) {
 }
 
 // By hand: on the 50 m rifle face marks at 0, 8 and 16 mm score 10.9, 10.0 and 9.0; one
-// miss and one shot unaccounted for count 0. Mean 29/5 with SD 5.30 and t 2.776 (4
-// degrees of freedom, tables).
+// miss and one shot unaccounted for count 0: mean 29/5. Three tens and a nine have mean
+// 9.75 and SD 0.5, t is 3.182 (3 degrees of freedom, tables).
 func TestScoreGroup(t *testing.T) {
 	g := groupOf(r2.Vec{}, r2.Vec{X: 8}, r2.Vec{Y: -16})
 	g.Declared, g.Misses = 5, 1
@@ -103,8 +103,20 @@ func TestScoreGroup(t *testing.T) {
 	if err != nil || c.Shots != 5 || c.Missed != 2 || c.Points != 29 || c.Possible != 50 || c.Tens != 2 || c.Inner != 1 || !near(*c.Tenths, 29.9, 1e-9) {
 		t.Errorf("%+v, %v", c, err)
 	}
-	if !near(c.Mean.Value, 5.8, 1e-12) || !near(c.Mean.Hi-c.Mean.Value, 2.776*5.310/math.Sqrt(5), 0.01) {
+	if !near(c.Mean.Value, 5.8, 1e-12) {
 		t.Errorf("mean %+v", c.Mean)
+	}
+	four := groupOf(r2.Vec{}, r2.Vec{X: 8}, r2.Vec{X: -8}, r2.Vec{Y: -16})
+	if c, err := ScoreGroup(four, faceNamed(t, "ISSF 50 m rifle"), 0.95); err != nil || !near(c.Mean.Lo, 9.75-3.182*0.5/2, 1e-3) || c.Mean.Hi != 10 {
+		t.Errorf("three tens and a nine: mean %+v, %v", c.Mean, err)
+	}
+	// An interval says nothing that cannot be: neither below nothing nor above the ten, and
+	// not that shots never differ because three did not.
+	if c, err = ScoreGroup(groupOf(r2.Vec{}, r2.Vec{X: 500}), faceNamed(t, "ISSF 50 m rifle"), 0.95); err != nil || c.Mean.Lo != 0 || c.Mean.Hi != 10 {
+		t.Errorf("a ten and a nought: mean %+v, %v", c.Mean, err)
+	}
+	if c, err = ScoreGroup(groupOf(r2.Vec{}, r2.Vec{X: 1}, r2.Vec{Y: 1}), faceNamed(t, "ISSF 50 m rifle"), 0.95); err != nil || c.Mean.Value != 10 || c.Mean.HasInterval() {
+		t.Errorf("three tens: mean %+v, %v", c.Mean, err)
 	}
 	if c, err := ScoreGroup(Group{}, faceNamed(t, "ISSF 50 m rifle"), 0.95); err != nil || c.Shots != 0 || !math.IsNaN(c.Mean.Value) {
 		t.Errorf("an empty group: %+v, %v", c, err)

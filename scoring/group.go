@@ -60,7 +60,8 @@ func (o Options) check() (Options, error) {
 }
 
 // Summary is the figures of one group. Sizes are in mm, centre to centre. Figures
-// that n shots cannot give are undefined Estimates (Value NaN).
+// that n shots cannot give are undefined Estimates (Value NaN); those of shots all in one
+// point are 0 and have no interval.
 type Summary struct {
 	Accessory   string `json:"accessory"`
 	N           int    `json:"n"`         // impacts the figures rest on
@@ -206,7 +207,7 @@ func (s *Summary) centre(m moments, marks marks, opts Options) {
 	s.CentreX.Value, s.CentreX.MeasureSigma = m.centre.X, sigmaOf(variance, m.centre.X, opts.ScaleSigma)
 	s.CentreY.Value, s.CentreY.MeasureSigma = m.centre.Y, sigmaOf(variance, m.centre.Y, opts.ScaleSigma)
 	s.CentreOffset.Value, s.CentreOffset.MeasureSigma = offset, sigmaOf(variance, offset, opts.ScaleSigma)
-	if m.n < 2 {
+	if m.n < 2 || !(m.ss() > 0) {
 		return
 	}
 	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: n - 1}.Quantile((1 + opts.Level) / 2)
@@ -225,7 +226,7 @@ func (s *Summary) sizes(pts []r2.Vec, idx []int, m moments, marks marks, dropped
 	shots := m.n + dropped // as fired, before the drop
 	size := func(e *Estimate, stat sizeStat, value, variance float64) {
 		e.Value, e.MeasureSigma = value, sigmaOf(variance, value, opts.ScaleSigma)
-		if lo, hi, ok := sizeInterval(stat, value, shots, dropped, opts.Level); ok {
+		if lo, hi, ok := sizeInterval(stat, value, shots, dropped, opts.Level); ok && value > 0 {
 			e.Lo, e.Hi, e.Level = lo, hi, opts.Level
 		}
 	}
@@ -271,17 +272,19 @@ func (s *Summary) sigma(pts []r2.Vec, m moments, marks marks, dropped int, opts 
 	pooled := math.Sqrt(m.ss() / nu)
 	e := &s.Sigma
 	bias := chiMean(nu)
-	if dropped == 0 {
-		lo, hi := sigmaFactors(nu, opts.Level)
-		e.Lo, e.Hi, e.Level = pooled*lo, pooled*hi, opts.Level
-	} else if row, ok := sizeDistribution(statSD, m.n+dropped, dropped); ok {
+	lo, hi := sigmaFactors(nu, opts.Level)
+	ok := true
+	if dropped > 0 {
+		row, found := sizeDistribution(statSD, m.n+dropped, dropped)
+		if !found {
+			return
+		}
 		bias = row.mean
 		e.Definition = defSigmaDropped
-		if lo, hi, ok := sizeInterval(statSD, pooled, m.n+dropped, dropped, opts.Level); ok {
-			e.Lo, e.Hi, e.Level = lo/bias, hi/bias, opts.Level
-		}
-	} else {
-		return
+		lo, hi, ok = sizeInterval(statSD, 1/bias, m.n+dropped, dropped, opts.Level)
+	}
+	if ok && pooled > 0 {
+		e.Lo, e.Hi, e.Level = pooled*lo, pooled*hi, opts.Level
 	}
 	e.Value = pooled / bias
 	variance := 0.0

@@ -230,12 +230,14 @@ func (s *Summary) warn(g Group, mask []bool, opts Options) {
 		add("extra-marks", "%s declared, but %s and %s: a stray mark, a sighter or a wrong colour?",
 			count(s.Declared, "shot"), count(len(g.Impacts), "mark"), count(s.Misses, "stated miss"))
 	}
-	if s.AtLeast {
-		text := "the sizes are at least this large: %s left no mark"
-		if opts.Board == nil {
-			text += "; give the board's size to count them into sigma"
-		}
-		add("at-least", text, count(g.lost(), "shot"))
+	switch {
+	case !s.AtLeast:
+	case s.N < 2:
+		add("at-least", "%s left no mark", count(g.lost(), "shot"))
+	case opts.Board == nil:
+		add("at-least", "the sizes are at least this large: %s left no mark; give the board's size to count them into sigma", count(g.lost(), "shot"))
+	default:
+		add("at-least", "the sizes are at least this large: %s left no mark", count(g.lost(), "shot"))
 	}
 	switch {
 	case s.N == 0:

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"math"
@@ -102,6 +103,9 @@ func runChrono(c console, ctx *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := checkReadings(inputName(ctx.Args().First()), data); err != nil {
+		return err
+	}
 	for _, rs := range scoring.ParseReadings(string(data), report.Unit) {
 		if s := report.summarise(rs); s.AsTyped.N > 0 {
 			report.Strings = append(report.Strings, s)
@@ -118,6 +122,19 @@ func runChrono(c console, ctx *cli.Context) error {
 		return writeJSON(c.Out, report)
 	}
 	report.print(c.Out)
+	return nil
+}
+
+// checkReadings refuses files that are no readings, though numbers could be read from
+// them.
+func checkReadings(name string, data []byte) error {
+	heading, _, _ := strings.Cut(string(data), "\n")
+	switch {
+	case bytes.IndexByte(data, 0) >= 0:
+		return withHint(fmt.Errorf("%s is not a text file", name), "write the readings into a text file, one number per shot, such as 284")
+	case strings.Contains(heading, "x_mm"):
+		return withHint(fmt.Errorf("%s is a list of impacts, not of speeds", name), "dartfall group %s", name)
+	}
 	return nil
 }
 
@@ -218,10 +235,15 @@ func (r chronoReport) print(w io.Writer) {
 		fmt.Fprintln(w, r.sentence(s))
 	}
 	fmt.Fprintln(w)
-	r.table(w)
+	r.scatter(w)
+	fmt.Fprintln(w)
+	r.extremes(w)
 	fmt.Fprintf(w, "\nExtreme spread here is highest minus lowest. In brackets the %.0f%% interval of each figure.\n", 100*r.Level)
+	if slices.ContainsFunc(r.Strings, func(s chronoString) bool { return s.PutRight != nil }) {
+		fmt.Fprintln(w, "\"Put right\": likely slips corrected, and readings that nobody can tell set aside.")
+	}
 	if r.CapMPS > 0 {
-		fmt.Fprintln(w, "\"Above cap\" is the estimated share of all shots. A cap is judged on every reading, by the field's marshals, not\non the mean.")
+		fmt.Fprintln(w, "\"Above cap\" is the estimated share of all shots. A cap is judged on every reading, by\nthe field's marshals, not on the mean.")
 	}
 	for _, s := range r.Strings {
 		for _, line := range r.notes(s) {
@@ -248,7 +270,7 @@ func (r chronoReport) sentence(s chronoString) string {
 	if best.N > 1 {
 		text += "on average "
 	}
-	text += fmt.Sprintf("%.1f %s", best.Mean.Value/r.Unit.MPS(), r.Unit)
+	text += fmt.Sprintf("%s %s", r.typed(best.Mean.Value), r.Unit)
 	var remarks []string
 	if s.PutRight != nil {
 		remarks = append(remarks, "with likely slips put right or set aside")
@@ -265,6 +287,16 @@ func (r chronoReport) sentence(s chronoString) string {
 	return text + "."
 }
 
+// typed writes a speed in the unit it was typed in.
+func (r chronoReport) typed(mps float64) string { return fixed(mps/r.Unit.MPS(), 1) }
+
+// typedRange is withRange for a speed, in the unit it was typed in.
+func (r chronoReport) typedRange(e scoring.Estimate) string {
+	unit := r.Unit.MPS()
+	e.Value, e.Lo, e.Hi = e.Value/unit, e.Lo/unit, e.Hi/unit // Scale(1/unit) rounds halves otherwise than typed
+	return withRange(e, 1)
+}
+
 func ofAll(k, n int) string {
 	if k == 0 {
 		return "none"
@@ -272,42 +304,66 @@ func ofAll(k, n int) string {
 	return fmt.Sprintf("%d of %d", k, n)
 }
 
-func (r chronoReport) table(w io.Writer) {
+// figures are a string's figures as typed, and with its slips put right when that changes
+// them, each with a name.
+func (s chronoString) figures() (names []string, figures []scoring.StringSummary) {
+	names, figures = []string{"as typed"}, []scoring.StringSummary{s.AsTyped}
+	if s.PutRight != nil && s.PutRight.N > 0 {
+		names, figures = append(names, "put right"), append(figures, *s.PutRight)
+	}
+	return names, figures
+}
+
+// table prints one row for each of a string's figures.
+func (r chronoReport) table(w io.Writer, row func(scoring.StringSummary) table.Row, header ...any) {
+	t := plainTable(w, 3, append([]any{"string", "readings"}, header...)...)
+	for _, s := range r.Strings {
+		name := s.Name
+		names, figures := s.figures()
+		for i, f := range figures {
+			t.AppendRow(append(table.Row{name, names[i]}, row(f)...))
+			name = ""
+		}
+	}
+	t.Render()
+}
+
+func (r chronoReport) scatter(w io.Writer) {
+	r.table(w, func(s scoring.StringSummary) table.Row {
+		return table.Row{s.N, r.typedRange(s.Mean), r.typedRange(s.SD), r.typedRange(s.ES)}
+	}, "n", "mean "+string(r.Unit), "SD", "extreme spread")
+}
+
+func (r chronoReport) extremes(w io.Writer) {
 	other := scoring.MetresPerSecond
 	if r.Unit == scoring.MetresPerSecond {
 		other = scoring.FeetPerSecond
 	}
-	header := []any{"string", "readings", "n", "mean " + string(r.Unit), "SD", "extreme spread", "min", "max", "mean " + string(other)}
+	header := []any{"min", "max", "mean " + string(other)}
 	if r.MassG > 0 {
-		header = append(header, "J mean, max")
+		header = append(header, "mean J", "max J")
 	}
 	if r.CapMPS > 0 {
 		header = append(header, "above cap")
 	}
-	t := plainTable(w, 3, header...)
-	row := func(name, which string, s scoring.StringSummary) {
-		in := func(e scoring.Estimate) string { return withRange(e.Scale(1/r.Unit.MPS()), 1) }
-		cells := table.Row{name, which, s.N, in(s.Mean), in(s.SD), in(s.ES),
-			fmt.Sprintf("%.1f", s.Min/r.Unit.MPS()), fmt.Sprintf("%.1f", s.Max/r.Unit.MPS()), fmt.Sprintf("%.1f", s.Mean.Value/other.MPS())}
+	r.table(w, func(s scoring.StringSummary) table.Row {
+		cells := table.Row{r.typed(s.Min), r.typed(s.Max), fixed(s.Mean.Value/other.MPS(), 1)}
 		if r.MassG > 0 {
-			cells = append(cells, fmt.Sprintf("%.2f, %.2f", scoring.EnergyJ(r.MassG, s.Mean.Value), scoring.EnergyJ(r.MassG, s.Max)))
+			cells = append(cells, fixed(scoring.EnergyJ(r.MassG, s.Mean.Value), 2), fixed(scoring.EnergyJ(r.MassG, s.Max), 2))
 		}
 		if r.CapMPS > 0 {
-			share := "–"
-			if s.ShareOver != nil && !math.IsNaN(s.ShareOver.Value) {
-				share = withRange(s.ShareOver.Scale(100), 0) + "%"
-			}
-			cells = append(cells, share)
+			cells = append(cells, shareAboveText(s))
 		}
-		t.AppendRow(cells)
+		return cells
+	}, header...)
+}
+
+// shareAboveText writes the estimated share of shots above the cap.
+func shareAboveText(s scoring.StringSummary) string {
+	if s.ShareOver == nil || math.IsNaN(s.ShareOver.Value) {
+		return "–"
 	}
-	for _, s := range r.Strings {
-		row(s.Name, "as typed", s.AsTyped)
-		if s.PutRight != nil && s.PutRight.N > 0 {
-			row("", "slips put right or set aside", *s.PutRight)
-		}
-	}
-	t.Render()
+	return withRange(s.ShareOver.Scale(100), 0) + "%"
 }
 
 // notes are what a reader must know of a string's readings, one line each.
@@ -355,7 +411,10 @@ func likelyText(r scoring.Reading) string {
 
 // pairSentence compares two strings in words.
 func (r chronoReport) pairSentence(p speedPair) string {
-	gap := withRange(p.Difference.Scale(1/r.Unit.MPS()), 1)
+	if math.IsNaN(p.Difference.Value) {
+		return fmt.Sprintf("%s against %s: too few readings to compare.", p.A, p.B)
+	}
+	gap := r.typedRange(p.Difference)
 	mean := fmt.Sprintf("no difference visible in the mean (%s %s; luck %s)", gap, r.Unit, chanceText(p.PMeanAdjusted))
 	if p.PMeanAdjusted <= 0.05 {
 		mean = fmt.Sprintf("the means clearly differ, by %s %s (luck %s)", gap, r.Unit, chanceText(p.PMeanAdjusted))

@@ -118,13 +118,14 @@ func (r comparisonReport) print(w io.Writer) {
 	if n := len(r.All.Pairs); n > 1 {
 		adjusted = fmt.Sprintf("allows for %d pairs and decides", n)
 	}
-	fmt.Fprintf(w, "\nA ratio below 1 means the first of the pair is tighter; in brackets its %.0f%% interval. \"Luck\": how often two\n"+
-		"identical parts would differ at least this much; \"adjusted\" %s: up to 5%% is clearly tighter, up to\n"+
-		"20%% leaning. \"To settle\": shots per accessory that would show the seen difference 8 times in 10, if it is\n"+
-		"real. One unit of each part, one day.\n\n", 100*r.Level, adjusted)
+	fmt.Fprintf(w, "\nA ratio below 1 means the first of the pair is tighter; in brackets its %.0f%% interval. \"Luck\": how\n"+
+		"often two identical parts would differ at least this much; \"adjusted\" %s:\n"+
+		"up to 5%% is clearly tighter, up to 20%% leaning. \"To settle\": shots per accessory that would show\n"+
+		"the seen difference 8 times in 10, if it is real. One unit of each part, one day.\n\n", 100*r.Level, adjusted)
 	r.details(w)
-	fmt.Fprintln(w, "\nSigma ratio: the first interval trusts round normal groups, the second (bootstrap) only the shots. The middles are\n"+
-		"compared apart from size: the first of the pair lies so far to the right and up of the second.")
+	fmt.Fprintln(w, "\nSigma ratio: the first interval trusts round normal groups, the second (bootstrap) only the shots.\n"+
+		"The middles are compared apart from size: the first of the pair lies so far to the right and up of\n"+
+		"the second, in mm.")
 	if r.Without != nil {
 		fmt.Fprintf(w, "Luck without the %d widest is what it does to groups that lose theirs as well.\n", r.Drop)
 	}
@@ -140,34 +141,35 @@ func (r comparisonReport) print(w io.Writer) {
 }
 
 func (r comparisonReport) verdicts(w io.Writer) {
-	t := plainTable(w, 3, "pair", "shots", "n", "mean radius ratio", "luck", "adjusted", "to settle", "verdict")
-	rows := func(which string, c scoring.Comparison) {
-		for _, p := range c.Pairs {
-			settle := "over 2000"
-			switch {
-			case p.Verdict == scoring.ClearlyTighter:
-				settle = "settled"
-			case p.ShotsToSettle > 0:
-				settle = fmt.Sprint(p.ShotsToSettle)
-			case math.IsNaN(p.MeanRadiusRatio.Value) && math.IsNaN(p.SigmaRatio.Value):
-				settle = "–"
-			}
-			luck, adjusted, verdict := chanceText(p.P), chanceText(p.PAdjusted), string(p.Verdict)
-			if p.Method == "" {
-				luck, adjusted, verdict = "–", "–", "too few impacts"
-			}
-			t.AppendRow(table.Row{p.A + " / " + p.B, which, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), luck, adjusted, settle, verdict})
+	t := plainTable(w, 2, "pair", "n", "mean radius ratio", "luck", "adjusted", "to settle", "verdict")
+	for i, p := range r.All.Pairs {
+		t.AppendRow(verdictRow(p.A+" / "+p.B, p))
+		if r.Without != nil {
+			t.AppendRow(verdictRow(fmt.Sprintf("  without %d widest", r.Drop), r.Without.Pairs[i]))
 		}
-	}
-	rows("all", r.All)
-	if r.Without != nil {
-		rows(fmt.Sprintf("without the %d widest", r.Drop), *r.Without)
 	}
 	t.Render()
 }
 
+func verdictRow(name string, p scoring.Pair) table.Row {
+	settle := "over 2000"
+	switch {
+	case p.Verdict == scoring.ClearlyTighter:
+		settle = "settled"
+	case p.ShotsToSettle > 0:
+		settle = fmt.Sprint(p.ShotsToSettle)
+	case math.IsNaN(p.MeanRadiusRatio.Value) && math.IsNaN(p.SigmaRatio.Value):
+		settle = "–"
+	}
+	luck, adjusted, verdict := chanceText(p.P), chanceText(p.PAdjusted), string(p.Verdict)
+	if p.Method == "" {
+		luck, adjusted, verdict = "–", "–", "too few impacts"
+	}
+	return table.Row{name, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), luck, adjusted, settle, verdict}
+}
+
 func (r comparisonReport) details(w io.Writer) {
-	t := plainTable(w, 2, "pair", "sigma ratio", "bootstrap", "middles: right mm", "up mm", "apart mm", "luck")
+	t := plainTable(w, 2, "pair", "sigma ratio", "bootstrap", "middles: right", "up", "apart", "luck")
 	for _, p := range r.All.Pairs {
 		bootstrap, luck := "–", "–"
 		if e := p.SigmaRatioBootstrap; e.HasInterval() {

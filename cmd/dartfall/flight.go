@@ -64,6 +64,24 @@ type flightAtDrag struct {
 	ShareOfHeight *scoring.Estimate `json:"share_of_height,omitempty"`
 }
 
+// checkFlightFlags refuses flags that would be left unused without a word.
+func checkFlightFlags(ctx *cli.Context) error {
+	for _, f := range []struct{ flag, needs string }{{"shots", "sd"}, {"height-sigma", "sd"}, {"height-shots", "height-sigma"}, {"far-speed", "apart"}, {"apart", "far-speed"}} {
+		if ctx.IsSet(f.flag) && !ctx.IsSet(f.needs) {
+			return usagef("--%s says nothing without --%s", f.flag, f.needs)
+		}
+	}
+	for _, flag := range []string{"shots", "height-shots"} {
+		if n := ctx.Int(flag); ctx.IsSet(flag) && n < 2 {
+			return usagef("--%s: a deviation needs at least two shots, not %d", flag, n)
+		}
+	}
+	if ctx.IsSet("cd") && ctx.IsSet("far-speed") {
+		return usagef("give --cd or a second speed to fit the drag by, not both")
+	}
+	return nil
+}
+
 func runFlight(c console, ctx *cli.Context) error {
 	if ctx.NArg() > 0 {
 		return withHint(usagef("flight takes no file, but %q was given", ctx.Args().First()), "dartfall flight --speed 300fps")
@@ -89,6 +107,9 @@ func runFlight(c console, ctx *cli.Context) error {
 	far, apart := read("far-speed", units.Speed), read("apart", units.Length)/1000
 	sd, heightSigma := read("sd", units.Speed), read("height-sigma", units.Length)
 	if err != nil {
+		return err
+	}
+	if err := checkFlightFlags(ctx); err != nil {
 		return err
 	}
 	cd := ctx.Float64("cd")
@@ -138,7 +159,7 @@ func runFlight(c console, ctx *cli.Context) error {
 	}
 	first := report.Rows[0]
 	fmt.Fprintf(c.Out, "Over %g m the dart drops %.2f m in %.2f s, if it leaves level; 1%% less speed strikes %.0f mm lower.\n\n", distance, first.DropM, first.TimeS, 1000*first.HeightPerPercentM)
-	t := plainTable(c.Out, 2, "drag", "time s", "drop m", "speed there", fmt.Sprintf("drift m in %.3g m/s", wind), "mm per 1% speed", "sigma from speed mm", "share of height")
+	t := plainTable(c.Out, 2, "drag", "time s", "drop m", "speed there", "drift m", "mm per 1%", "speed sigma mm", "share of height")
 	for _, r := range report.Rows {
 		name := "fitted"
 		if r.Cd > 0 {
@@ -155,7 +176,9 @@ func runFlight(c console, ctx *cli.Context) error {
 			fmt.Sprintf("%.2f", r.DriftM), fmt.Sprintf("%.0f", 1000*r.HeightPerPercentM), sigma, share})
 	}
 	t.Render()
-	fmt.Fprintf(c.Out, "\nDrag %s; air %.3f kg/m³. Speed scatter moves impacts up and down only; width is not a speed story.\n"+
-		"A share above 100%% means that drag, speed or height do not fit together. In brackets 95%% intervals.\n\n%s\n", report.DragSource, report.AirKGM3, eyesAndField)
+	fmt.Fprintf(c.Out, "\nDrag %s; air %.3f kg/m³; drift in a crosswind of %.3g m/s. \"mm per 1%%\": how much lower\n"+
+		"for 1%% less speed. \"Speed sigma\": the vertical sigma that the scatter of the speed makes by itself\n"+
+		"(it moves impacts up and down only), and its share of the group's vertical variance. A share above\n"+
+		"100%% means that drag, speed or height do not fit together. In brackets 95%% intervals.\n\n%s\n", report.DragSource, report.AirKGM3, wind, eyesAndField)
 	return nil
 }

@@ -111,11 +111,16 @@ func (r groupReport) print(w io.Writer) {
 func (r groupReport) tables(w io.Writer) {
 	fmt.Fprintln(w)
 	r.sizes(w)
-	fmt.Fprintf(w, "\nmm, centre to centre. In brackets: the %.0f%% interval of what many such groups would average. Sigma, R50\n"+
-		"and R90 without the widest are estimates for all shots, allowing for the drop.\n\n", 100*r.Level)
+	fmt.Fprintln(w)
+	r.circles(w)
+	fmt.Fprintf(w, "\nmm, centre to centre. In brackets: the %.0f%% interval of what many such groups would average.\n"+
+		"R50 and R90: the circle about the true middle that holds half and 90%% of the shots. Sigma, R50 and\n"+
+		"R90 without the widest are estimates for all shots, allowing for the drop.\n\n", 100*r.Level)
 	r.places(w)
-	fmt.Fprintln(w, "\nThe middle is measured from the ring centre, to the right and up. R50 and R90: the circle about the true middle\n"+
-		"that holds half and 90% of the shots. After the model: how often a round group looks at least as stretched.")
+	fmt.Fprintln(w)
+	r.shapes(w)
+	fmt.Fprintln(w, "\nThe middle is measured from the ring centre, to the right and up, in mm. The widest pair: which\n"+
+		"shots. After the model: how often a round group looks at least as stretched.")
 	r.outliers(w)
 	r.angles(w)
 	fmt.Fprintln(w)
@@ -143,17 +148,17 @@ func variants(a scoring.Assessment) (names []string, figures []scoring.Summary) 
 	}
 	add("all", &a.All)
 	if a.Drop != nil {
-		add(fmt.Sprintf("without the %d widest", a.Drop.K), a.Dropped)
+		add(fmt.Sprintf("without %d widest", a.Drop.K), a.Dropped)
 	}
 	switch {
 	case a.Flagged == nil:
 	case a.Flagged.SetAside == 0:
 		add("none flagged", a.Flagged)
 	default:
-		add(fmt.Sprintf("without the %d flagged", a.Flagged.SetAside), a.Flagged)
+		add(fmt.Sprintf("without %d flagged", a.Flagged.SetAside), a.Flagged)
 	}
 	if a.WithoutFlyers != nil {
-		add("without "+plural(a.WithoutFlyers.SetAside, "stated flyer"), a.WithoutFlyers)
+		add("without "+plural(a.WithoutFlyers.SetAside, "flyer"), a.WithoutFlyers)
 	}
 	return names, figures
 }
@@ -168,24 +173,50 @@ func sized(s scoring.Summary, e scoring.Estimate) string {
 }
 
 func (r groupReport) sizes(w io.Writer) {
-	t := plainTable(w, 3, "accessory", "shots", "n", "mean radius", "sigma", "extreme spread", "R50", "R90")
+	t := plainTable(w, 3, "accessory", "shots", "n", "mean radius", "sigma", "extreme spread")
 	for _, a := range r.Groups {
 		name := a.All.Accessory
 		names, figures := variants(a)
 		for i, s := range figures {
-			t.AppendRow(table.Row{name, names[i], s.N, sized(s, s.MeanRadius), sized(s, s.Sigma), sized(s, s.ExtremeSpread), sized(s, s.R50), sized(s, s.R90)})
+			t.AppendRow(table.Row{name, names[i], s.N, sized(s, s.MeanRadius), sized(s, s.Sigma), sized(s, s.ExtremeSpread)})
+			name = ""
+		}
+		if e := a.All.CensoredSigma; e != nil {
+			t.AppendRow(table.Row{"", "misses counted", e.N, "–", withRange(*e, 0), "–"})
+		}
+	}
+	t.Render()
+}
+
+func (r groupReport) circles(w io.Writer) {
+	t := plainTable(w, 3, "accessory", "shots", "R50", "R90", "width", "height")
+	for _, a := range r.Groups {
+		name := a.All.Accessory
+		names, figures := variants(a)
+		for i, s := range figures {
+			t.AppendRow(table.Row{name, names[i], sized(s, s.R50), sized(s, s.R90), sized(s, s.Width), sized(s, s.Height)})
 			name = ""
 		}
 		if e := a.All.CensoredSigma; e != nil {
 			r50, r90 := scoring.RoundRadii(*e)
-			t.AppendRow(table.Row{"", "misses counted", e.N, "–", withRange(*e, 0), "–", withRange(r50, 0), withRange(r90, 0)})
+			t.AppendRow(table.Row{"", "misses counted", withRange(r50, 0), withRange(r90, 0), "–", "–"})
 		}
 	}
 	t.Render()
 }
 
 func (r groupReport) places(w io.Writer) {
-	t := plainTable(w, 2, "accessory", "width", "height", "middle right", "middle up", "off the centre", "farthest pair", "long, short sigma", "slant", "model that fits")
+	t := plainTable(w, 2, "accessory", "middle right", "middle up", "off the centre")
+	for _, a := range r.Groups {
+		if s := a.All; s.N > 0 {
+			t.AppendRow(table.Row{s.Accessory, withRange(s.CentreX, 0), withRange(s.CentreY, 0), withRange(s.CentreOffset, 0)})
+		}
+	}
+	t.Render()
+}
+
+func (r groupReport) shapes(w io.Writer) {
+	t := plainTable(w, 2, "accessory", "widest pair", "long, short sigma", "slant", "model that fits")
 	for _, a := range r.Groups {
 		s := a.All
 		if s.N == 0 {
@@ -198,7 +229,7 @@ func (r groupReport) places(w io.Writer) {
 		if e := s.Ellipse; e != nil {
 			axes, slant, model = fmt.Sprintf("%.0f, %.0f", e.SigmaMajorMM, e.SigmaMinorMM), fmt.Sprintf("%.0f°", e.AngleRad*180/math.Pi), modelText(a)
 		}
-		t.AppendRow(table.Row{s.Accessory, sized(s, s.Width), sized(s, s.Height), withRange(s.CentreX, 0), withRange(s.CentreY, 0), withRange(s.CentreOffset, 0), pair, axes, slant, model})
+		t.AppendRow(table.Row{s.Accessory, pair, axes, slant, model})
 	}
 	t.Render()
 }
@@ -217,7 +248,7 @@ func modelText(a scoring.Assessment) string {
 
 // outliers sets the rules side by side.
 func (r groupReport) outliers(w io.Writer) {
-	t := plainTable(w, 2, "accessory", "widest dropped", "spread shrinks by", "luck alone", "flagged", "chance of a false flag", "stated flyers")
+	t := plainTable(w, 2, "accessory", "dropped", "spread shrinks by", "luck alone", "flagged", "false flags", "flyers")
 	any := false
 	for _, a := range r.Groups {
 		k, shrink, luck, flagged, chance, flyers := "–", "–", "–", "–", "–", 0
@@ -238,24 +269,29 @@ func (r groupReport) outliers(w io.Writer) {
 	}
 	fmt.Fprintln(w)
 	t.Render()
-	fmt.Fprintln(w, "\nNothing is deleted. Dropping the widest shrinks any group: only more than luck alone does says something. The chance\n"+
-		"is how often the robust rule flags anything in a clean group.")
+	fmt.Fprintln(w, "\nNothing is deleted. Dropping the widest shrinks any group: only more than luck alone does says\n"+
+		"something. False flags: how often the robust rule flags anything in a clean group. Flyers: shots\n"+
+		"with a stated cause.")
 }
 
 func (r groupReport) angles(w io.Writer) {
 	if len(r.Angles) == 0 {
 		return
 	}
-	fmt.Fprintf(w, "\nAt %s, in mrad (and MOA)%s:\n", units.Distance(r.DistanceMM), hundredFeetNote(r.DistanceMM))
-	t := plainTable(w, 2, "accessory", "mean radius", "sigma", "extreme spread", "width", "height")
-	cell := func(e scoring.Estimate) string {
-		if math.IsNaN(e.Value) {
-			return "–"
-		}
-		return fmt.Sprintf("%s, %.1f MOA", withRange(e, 1), e.Value/1000/scoring.MOA)
-	}
+	fmt.Fprintf(w, "\nAs angles, at %s%s:\n", units.Distance(r.DistanceMM), hundredFeetNote(r.DistanceMM))
+	t := plainTable(w, 3, "accessory", "size", "mrad", "MOA")
 	for _, a := range r.Angles {
-		t.AppendRow(table.Row{a.Accessory, cell(a.MeanRadius), cell(a.Sigma), cell(a.ExtremeSpread), cell(a.Width), cell(a.Height)})
+		name := a.Accessory
+		for _, row := range []struct {
+			size string
+			mrad scoring.Estimate
+		}{{"mean radius", a.MeanRadius}, {"sigma", a.Sigma}, {"extreme spread", a.ExtremeSpread}, {"R50", a.R50}, {"R90", a.R90},
+			{"width", a.Width}, {"height", a.Height}, {"off the centre", a.CentreOffset}} {
+			if !math.IsNaN(row.mrad.Value) {
+				t.AppendRow(table.Row{name, row.size, withRange(row.mrad, 1), withRange(row.mrad.Scale(1/(1000*scoring.MOA)), 1)})
+				name = ""
+			}
+		}
 	}
 	t.Render()
 }

@@ -71,7 +71,7 @@ func TestListErrors(t *testing.T) {
 		{"no such option", workedList, []string{"group", "-", "--distanse", "30m"}, statusUsage, "no option --distanse"},
 		{"one accessory", workedList, []string{"compare", "-"}, statusUsage, "two to eight"},
 		{"bad board", workedList, []string{"group", "-", "--board", "1"}, statusUsage, "unit"},
-		{"bad shots", workedList, []string{"group", "-", "--shots", "Slate=3"}, statusUsage, "no impacts"},
+		{"bad shots", workedList, []string{"group", "-", "--shots", "Slate=3"}, statusUsage, "not in the list"},
 		{"bad level", workedList, []string{"group", "-", "--level", "0.5"}, statusUsage, "level"},
 	} {
 		out, errs, status := runWith(t, tt.stdin, tt.args...)

@@ -329,7 +329,7 @@ func declareShots(groups []scoring.Group, s string) error {
 			}
 		}
 		if !found {
-			return usagef("--shots names %q, which has no impacts in the list", strings.TrimSpace(acc))
+			return usagef("--shots names %q, which is not in the list", strings.TrimSpace(acc))
 		}
 	}
 	return nil

@@ -72,8 +72,11 @@ func runPlan(c console, ctx *cli.Context) error {
 		return usagef("--ratio must be above 1, such as 1.5, and --power between 0.05 and 1")
 	}
 	p := sessionPlan{Ratio: ratio, Shots: ctx.Int("shots"), Pairs: len(names) * (len(names) - 1) / 2, Seed: ctx.Uint64("seed"), Cautions: eyesAndField}
-	if p.Shots < 0 || p.Shots == 1 || p.Shots == 2 {
+	switch {
+	case ctx.IsSet("shots") && p.Shots < 3:
 		return usagef("--shots: nothing can be compared with fewer than three shots each")
+	case p.Shots > 2000:
+		return usagef("--shots: at most 2000 with each accessory, not %d", p.Shots)
 	}
 	p.Alpha = 0.05 / float64(p.Pairs)
 	if p.Shots == 0 {
@@ -105,7 +108,7 @@ func runPlan(c console, ctx *cli.Context) error {
 }
 
 func printPlan(w io.Writer, p sessionPlan, power float64) {
-	fmt.Fprintf(w, "Shoot %d shots with each accessory: a part %g times tighter then shows as such in %.0f of 100 tests.\n\n", p.Shots, p.Ratio, 100*p.Power)
+	fmt.Fprintf(w, "Shoot %d shots with each accessory: a part %g times tighter then shows as such in %s tests.\n\n", p.Shots, p.Ratio, ofHundred(p.Power))
 	t := plainTable(w, 1, "times tighter", fmt.Sprintf("shots each for %.0f of 100", 100*power), "(F test)", fmt.Sprintf("%d shots show it in", p.Shots), "(F test)")
 	shots := func(n int) string {
 		if n == 0 {
@@ -117,9 +120,9 @@ func printPlan(w io.Writer, p sessionPlan, power float64) {
 		t.AppendRow(table.Row{fmt.Sprintf("%.1f", r.Ratio), shots(r.Shots), shots(r.ShotsByF), ofHundred(r.ByPlan), ofHundred(r.ByF)})
 	}
 	t.Render()
-	fmt.Fprintf(w, "\nThe first of each two columns is for the verdict of dartfall compare, which does not trust round normal groups;\n"+
-		"the F test does. For such groups and %s compared; wind, wild shots and misses make it worse. It holds for one unit\n"+
-		"of each part, on one day, with one kind of dart.\n\nRun sheet (seed %d)          date ____________   distance ________   darts ________________\n\n", plural(p.Pairs, "pair"), p.Seed)
+	fmt.Fprintf(w, "\nThe first of each two columns is for the verdict of dartfall compare, which does not trust round\n"+
+		"normal groups; the F test does. For such groups and %s compared; wind, wild shots and misses\n"+
+		"make it worse. It holds for one unit of each part, on one day, with one kind of dart.\n\nRun sheet (seed %d)          date ____________   distance ________   darts ________________\n\n", plural(p.Pairs, "pair"), p.Seed)
 	run := plainTable(w, 3, "block", "accessory", "shots", "misses", "jams", "wind", "remarks")
 	for _, r := range p.Rounds {
 		run.AppendRow(table.Row{r.Block, r.Accessory, r.Shots, "____", "____", "________", "________________________"})
@@ -141,8 +144,11 @@ Before the first shot
 
 // ofHundred writes a power; NaN is that of too few shots.
 func ofHundred(power float64) string {
-	if math.IsNaN(power) {
+	switch {
+	case math.IsNaN(power):
 		return "–"
+	case power >= 0.995:
+		return "over 99 of 100"
 	}
 	return fmt.Sprintf("%.0f of 100", 100*power)
 }

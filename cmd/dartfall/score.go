@@ -215,9 +215,10 @@ func printScores(w io.Writer, face scoring.Face, groups []scoring.Group, cards [
 		t.AppendRow(append(row, nearRing(groups[i], s)))
 	}
 	t.Render()
-	fmt.Fprintf(w, "\nScored on %s: an impact counts the higher value when a circle of %g mm about it touches the ring.\n"+
-		"In brackets the %.0f%% interval of what such shots would average. \"Near a ring\": shots within %d mm of one, which is how\n"+
-		"well a sticker is placed by hand (common practice, no source), or within twice what the photo allows: judge them by eye.\n",
+	fmt.Fprintf(w, "\nScored on %s: an impact counts the higher value when a circle of %g mm about\n"+
+		"it touches the ring. In brackets the %.0f%% interval of what such shots would average. \"Near a\n"+
+		"ring\": shots within %d mm of one, which is how well a sticker is placed by hand (common practice,\n"+
+		"no source), or within twice what the photo allows: judge them by eye.\n",
 		face.Name, face.GaugeMM, 100*level, byHandMM)
 	if face.Source != "the user" {
 		fmt.Fprintf(w, "%s: %s.\n", face.Source, face.Checked)

@@ -1,0 +1,65 @@
+package main
+
+import (
+	"strings"
+	"testing"
+	"unicode/utf8"
+)
+
+// The tables of the commands on typed lists stay within 100 columns, with usual names and
+// sizes; lines of a table begin with a space.
+func TestListCommandsStayNarrow(t *testing.T) {
+	const columns = 100
+	impacts := workedList + "North,160,120\nNorth,miss,miss\n" + secondList + "Reed,-240,310\n" +
+		"Slate,-150,180\nSlate,200,-110\nSlate,20,210\nSlate,110,-60\nSlate,-40,-190\nSlate,90,100\n"
+	for _, tt := range []struct{ stdin, command string }{
+		{impacts, "group --distance 30m -"},
+		{impacts, "group --shots 15 --board 1m --distance 30m -"},
+		{impacts, "compare -"},
+		{impacts, "compare --shots 15 --board 1m -"},
+		{impacts, "score --rings 400mm,800mm --values 10,5 -"},
+		{impacts, "score --face 50m-rifle -"},
+		{"North: 284, 287, 2.84, 291\nReed: 301, 303, 290\n", "chrono --cap 300fps --mass 1.1g -"},
+		{"", "flight --speed 300fps --sd 6fps --shots 15 --height-sigma 80mm"},
+		{"", "plan --accessories North,Reed,Slate --ratio 1.5"},
+	} {
+		args := strings.Fields(tt.command)
+		for i := range args {
+			args[i] = strings.ReplaceAll(args[i], "50m-rifle", "50 m rifle")
+		}
+		out, errs, status := runWith(t, tt.stdin, args...)
+		if status != statusDone {
+			t.Errorf("%s: status %d, %s", tt.command, status, errs)
+		}
+		for _, line := range strings.Split(out, "\n") {
+			if n := utf8.RuneCountInString(line); strings.HasPrefix(line, " ") && n > columns {
+				t.Errorf("%s: %d columns:\n%s", tt.command, n, line)
+			}
+		}
+	}
+}
+
+// The first lines and the tables of a bad day's lists: nothing is hidden, nothing said
+// that cannot be known.
+func TestListWords(t *testing.T) {
+	for _, tt := range []struct {
+		name, stdin, command string
+		status               int
+		want, never          string
+	}{
+		{"only misses have no size", "accessory,x_mm,y_mm\nN,miss,miss\n", "group -", statusDone, "0 impacts, too few for a size", "at least this large"},
+		{"one point has no interval", "accessory,x_mm,y_mm\nN,1,2\nN,1,2\nN,1,2\n", "group -", statusDone, "all impacts lie in one point", "(0–0)"},
+		{"misses on one side", workedList + secondList + "Reed,miss,miss\n", "compare -", statusDone, "note: 1 shot of Reed left no mark", "0 shots of"},
+		{"mean of the sentence and of the table", "284 284 284 287 290 301 284.5 288 292 284", "chrono -", statusDone, "on average 287.9 fps", "287.8"},
+		{"one reading each", "North: 284\nReed: 287", "chrono -", statusDone, "too few readings to compare", "no difference"},
+		{"impacts are no speeds", workedList, "chrono -", statusFailed, "list of impacts", ""},
+		{"bytes are no speeds", "284\x00", "chrono -", statusFailed, "not a text file", ""},
+		{"an unknown string", "North: 284", "chrono --shots Reed=3 -", statusUsage, "not in the list", "impacts"},
+		{"never certain", "", "plan --accessories North,Reed --ratio 3 --shots 40", statusDone, "in over 99 of 100 tests", " 100 of 100"},
+	} {
+		out, errs, status := runWith(t, tt.stdin, strings.Fields(tt.command)...)
+		if all := out + errs; status != tt.status || !strings.Contains(all, tt.want) || tt.never != "" && strings.Contains(all, tt.never) {
+			t.Errorf("%s: status %d, want %q and no %q in:\n%s", tt.name, status, tt.want, tt.never, all)
+		}
+	}
+}

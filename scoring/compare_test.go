@@ -209,6 +209,36 @@ func TestPowerTables(t *testing.T) {
 	}
 }
 
+// Of all tests that hold their level for parts of any shape and treat two groups of the
+// same number alike, the permutation test by the sum of squares shows a difference
+// between round normal groups most often (Lehmann & Stein 1949, Ann. Math. Statist.
+// 20:28). Even with the centres known, at 15 shots a part 1.5 times tighter is then shown
+// less often than by the F test with the centres unknown (0.557), so that no verdict that
+// trusts no model can come to that.
+func TestNoExactTestComesToF(t *testing.T) {
+	const pairs, shots, ratio = 4000, 15, 1.5
+	rng := rand.New(rand.NewPCG(27, 28))
+	squares := func(sigma float64) []float64 {
+		var out []float64
+		for _, p := range scattered(rng, shots, sigma) {
+			out = append(out, r2.Norm2(p))
+		}
+		return out
+	}
+	shown := 0
+	for i := range pairs {
+		test := byValue(squares(1), squares(ratio))
+		shuffleAll([]*shuffle{test}, 399, 0, uint64(i))
+		if test.p() <= 0.05 {
+			shown++
+		}
+	}
+	share := float64(shown) / pairs
+	if error := math.Sqrt(share * (1 - share) / pairs); !(share > 0.50 && share+3*error < Power(ratio, shots, 0.05)) {
+		t.Errorf("shown in %.3f ± %.3f of pairs, want less than the %.3f of the F test, but over 0.50", share, error, Power(ratio, shots, 0.05))
+	}
+}
+
 // The interval of the ratio and the test say the same. How often verdicts and intervals
 // are right is simulated in internal/calibrate.
 func TestRatioIntervalAgreesWithTest(t *testing.T) {

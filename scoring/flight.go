@@ -120,8 +120,9 @@ func HeightShare(velocity Estimate, heightSigmaMM float64, shots int) Estimate {
 	e := velocity
 	square := func(v float64) float64 { return v * v / (heightSigmaMM * heightSigmaMM) }
 	e.Value, e.Lo, e.Hi = square(velocity.Value), square(velocity.Lo), square(velocity.Hi)
-	e.Definition = "share of the vertical variance that the velocity deviation alone explains; above 1 the two do not fit"
+	e.Definition = "share of the vertical variance that the velocity deviation alone explains; above 1 the two do not fit; interval of the velocity deviation"
 	if velocity.HasInterval() && shots >= 2 {
+		e.Definition += " and of the vertical sigma (F distribution)"
 		ratio := distuv.F{D1: float64(velocity.N - 1), D2: float64(shots - 1)}
 		e.Lo, e.Hi = e.Value/ratio.Quantile((1+e.Level)/2), e.Value/ratio.Quantile((1-e.Level)/2)
 	}

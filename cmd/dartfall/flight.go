@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
@@ -48,6 +49,8 @@ func FlightCommand(c console) *cli.Command {
 
 // flightReport is what flight found. With a fitted drag there is one row.
 type flightReport struct {
+	MuzzleMPS  float64        `json:"muzzle_mps"`
+	WindMPS    float64        `json:"wind_mps"` // across
 	DragSource string         `json:"drag_source"`
 	AirKGM3    float64        `json:"air_kg_m3"`
 	Rows       []flightAtDrag `json:"rows"`
@@ -55,13 +58,25 @@ type flightReport struct {
 }
 
 type flightAtDrag struct {
-	Cd       float64 `json:"cd,omitempty"`
+	Cd       float64 `json:"cd,omitempty"` // 0 for a fitted drag
 	DragPerM float64 `json:"drag_per_m"`
 	scoring.Flight
 	HeightPerPercentM float64           `json:"height_per_percent_m"`
 	VelocitySigmaMM   *scoring.Estimate `json:"velocity_sigma_mm,omitempty"`
 	// ShareOfHeight is the share of the group's vertical variance.
 	ShareOfHeight *scoring.Estimate `json:"share_of_height,omitempty"`
+}
+
+// flightInput is what flight was given; what was not is 0.
+type flightInput struct {
+	speedMPS, distanceM, windMPS float64
+	dart                         scoring.Dart
+	celsius, altitudeM           float64
+	farMPS, apartM               float64
+	sdMPS                        float64
+	sdShots                      int
+	heightSigmaMM                float64
+	heightShots                  int
 }
 
 // checkFlightFlags refuses flags that would be left unused without a word.
@@ -82,13 +97,8 @@ func checkFlightFlags(ctx *cli.Context) error {
 	return nil
 }
 
-func runFlight(c console, ctx *cli.Context) error {
-	if ctx.NArg() > 0 {
-		return withHint(usagef("flight takes no file, but %q was given", ctx.Args().First()), "dartfall flight --speed 300fps")
-	}
-	if ctx.String("speed") == "" {
-		return withHint(usagef("flight needs the muzzle speed"), "dartfall flight --speed 300fps")
-	}
+// readFlight reads flight's flags.
+func readFlight(ctx *cli.Context) (flightInput, error) {
 	var err error
 	read := func(name string, parse func(string) (float64, error)) float64 {
 		s := ctx.String(name)
@@ -101,84 +111,114 @@ func runFlight(c console, ctx *cli.Context) error {
 		}
 		return v
 	}
-	speed, distance := read("speed", units.Speed), read("distance", units.Length)/1000
-	dart := scoring.Dart{MassG: read("mass", units.Mass), DiameterMM: read("diameter", units.Length)}
-	celsius, altitude, wind := read("temperature", units.Temperature), read("altitude", units.Altitude), read("wind", units.Wind)
-	far, apart := read("far-speed", units.Speed), read("apart", units.Length)/1000
-	sd, heightSigma := read("sd", units.Speed), read("height-sigma", units.Length)
+	in := flightInput{
+		speedMPS: read("speed", units.Speed), distanceM: read("distance", units.Length) / 1000, windMPS: read("wind", units.Wind),
+		dart:    scoring.Dart{MassG: read("mass", units.Mass), DiameterMM: read("diameter", units.Length), Cd: ctx.Float64("cd")},
+		celsius: read("temperature", units.Temperature), altitudeM: read("altitude", units.Altitude),
+		farMPS: read("far-speed", units.Speed), apartM: read("apart", units.Length) / 1000,
+		sdMPS: read("sd", units.Speed), sdShots: ctx.Int("shots"),
+		heightSigmaMM: read("height-sigma", units.Length), heightShots: ctx.Int("height-shots"),
+	}
+	if err == nil {
+		err = checkFlightFlags(ctx)
+	}
+	if err == nil && !(in.dart.Cd > 0 && in.dart.Cd < 3) {
+		err = usagef("--cd must be a number such as 0.67")
+	}
+	return in, err
+}
+
+func runFlight(c console, ctx *cli.Context) error {
+	if ctx.NArg() > 0 {
+		return withHint(usagef("flight takes no file, but %q was given", ctx.Args().First()), "dartfall flight --speed 300fps")
+	}
+	if ctx.String("speed") == "" {
+		return withHint(usagef("flight needs the muzzle speed"), "dartfall flight --speed 300fps")
+	}
+	in, err := readFlight(ctx)
 	if err != nil {
 		return err
 	}
-	if err := checkFlightFlags(ctx); err != nil {
+	report, err := flightOf(in)
+	if err != nil {
 		return err
-	}
-	cd := ctx.Float64("cd")
-	if !(cd > 0 && cd < 3) {
-		return usagef("--cd must be a number such as 0.67")
-	}
-	report := flightReport{AirKGM3: scoring.AirDensity(celsius, altitude), Cautions: eyesAndField}
-	type drag struct{ cd, perM float64 }
-	var drags []drag
-	if far > 0 || apart > 0 {
-		k, err := scoring.FitDrag(speed, far, apart)
-		if err != nil {
-			return withHint(usageError{err}, "give --speed, --far-speed and --apart together")
-		}
-		report.DragSource = "fitted from two speeds"
-		drags = []drag{{0, k}}
-	} else {
-		report.DragSource = "assumed"
-		for _, x := range []float64{cd, leastCd, mostCd} {
-			dart.Cd = x
-			drags = append(drags, drag{x, dart.DragPerM(report.AirKGM3)})
-		}
-	}
-	for _, d := range drags {
-		row := flightAtDrag{Cd: d.cd, DragPerM: d.perM}
-		if row.Flight, err = scoring.Fly(speed, d.perM, distance, wind); err != nil {
-			return err
-		}
-		if row.HeightPerPercentM, err = scoring.HeightPerPercent(speed, d.perM, distance); err != nil {
-			return err
-		}
-		if sd > 0 {
-			e, err := scoring.VelocitySigma(scoring.SDEstimate(sd, ctx.Int("shots"), 0.95), speed, d.perM, distance)
-			if err != nil {
-				return err
-			}
-			row.VelocitySigmaMM = &e
-			if heightSigma > 0 {
-				share := scoring.HeightShare(e, heightSigma, ctx.Int("height-shots"))
-				row.ShareOfHeight = &share
-			}
-		}
-		report.Rows = append(report.Rows, row)
 	}
 	if ctx.Bool("json") {
 		return writeJSON(c.Out, report)
 	}
-	first := report.Rows[0]
-	fmt.Fprintf(c.Out, "Over %g m the dart drops %.2f m in %.2f s, if it leaves level; 1%% less speed strikes %.0f mm lower.\n\n", distance, first.DropM, first.TimeS, 1000*first.HeightPerPercentM)
-	t := plainTable(c.Out, 2, "drag", "time s", "drop m", "speed there", "drift m", "mm per 1%", "speed sigma mm", "share of height")
-	for _, r := range report.Rows {
+	report.print(c.Out)
+	return nil
+}
+
+// flightOf flies the dart with the drag that two speeds fit, or with the assumed one and
+// with the ends of its range.
+func flightOf(in flightInput) (flightReport, error) {
+	r := flightReport{MuzzleMPS: in.speedMPS, WindMPS: in.windMPS, DragSource: "assumed", AirKGM3: scoring.AirDensity(in.celsius, in.altitudeM), Cautions: eyesAndField}
+	if in.farMPS > 0 {
+		r.DragSource = "fitted from two speeds"
+		perM, err := scoring.FitDrag(in.speedMPS, in.farMPS, in.apartM)
+		if err != nil {
+			return r, withHint(usageError{err}, "--far-speed is the slower one, --apart the distance between the two chronographs")
+		}
+		return r, r.add(in, 0, perM)
+	}
+	for _, cd := range []float64{in.dart.Cd, leastCd, mostCd} {
+		dart := in.dart
+		dart.Cd = cd
+		if err := r.add(in, cd, dart.DragPerM(r.AirKGM3)); err != nil {
+			return r, err
+		}
+	}
+	return r, nil
+}
+
+// add flies the dart with one drag.
+func (r *flightReport) add(in flightInput, cd, dragPerM float64) error {
+	row := flightAtDrag{Cd: cd, DragPerM: dragPerM}
+	var err error
+	if row.Flight, err = scoring.Fly(in.speedMPS, dragPerM, in.distanceM, in.windMPS); err != nil {
+		return err
+	}
+	if row.HeightPerPercentM, err = scoring.HeightPerPercent(in.speedMPS, dragPerM, in.distanceM); err != nil {
+		return err
+	}
+	if in.sdMPS > 0 {
+		sigma, err := scoring.VelocitySigma(scoring.SDEstimate(in.sdMPS, in.sdShots, 0.95), in.speedMPS, dragPerM, in.distanceM)
+		if err != nil {
+			return err
+		}
+		row.VelocitySigmaMM = &sigma
+		if in.heightSigmaMM > 0 {
+			share := scoring.HeightShare(sigma, in.heightSigmaMM, in.heightShots)
+			row.ShareOfHeight = &share
+		}
+	}
+	r.Rows = append(r.Rows, row)
+	return nil
+}
+
+func (r flightReport) print(w io.Writer) {
+	first := r.Rows[0]
+	fmt.Fprintf(w, "Over %g m the dart drops %.2f m in %.2f s, if it leaves level; 1%% less speed strikes %.0f mm lower.\n\n", first.DistanceM, first.DropM, first.TimeS, 1000*first.HeightPerPercentM)
+	t := plainTable(w, 2, "drag", "time s", "drop m", "speed there", "drift m", "mm per 1%", "speed sigma mm", "share of height")
+	for _, row := range r.Rows {
 		name := "fitted"
-		if r.Cd > 0 {
-			name = fmt.Sprintf("Cd %.2f", r.Cd)
+		if row.Cd > 0 {
+			name = fmt.Sprintf("Cd %.2f", row.Cd)
 		}
 		sigma, share := "–", "–"
-		if r.VelocitySigmaMM != nil {
-			sigma = withRange(*r.VelocitySigmaMM, 0)
+		if row.VelocitySigmaMM != nil {
+			sigma = withRange(*row.VelocitySigmaMM, 0)
 		}
-		if r.ShareOfHeight != nil {
-			share = withRange(r.ShareOfHeight.Scale(100), 0) + "%"
+		if row.ShareOfHeight != nil {
+			share = withRange(row.ShareOfHeight.Scale(100), 0) + "%"
 		}
-		t.AppendRow(table.Row{name, fmt.Sprintf("%.2f", r.TimeS), fmt.Sprintf("%.2f", r.DropM), fmt.Sprintf("%.0f fps", units.FPS(r.SpeedMPS)),
-			fmt.Sprintf("%.2f", r.DriftM), fmt.Sprintf("%.0f", 1000*r.HeightPerPercentM), sigma, share})
+		t.AppendRow(table.Row{name, fmt.Sprintf("%.2f", row.TimeS), fmt.Sprintf("%.2f", row.DropM), fmt.Sprintf("%.0f fps", units.FPS(row.SpeedMPS)),
+			fmt.Sprintf("%.2f", row.DriftM), fmt.Sprintf("%.0f", 1000*row.HeightPerPercentM), sigma, share})
 	}
 	t.Render()
-	fmt.Fprintf(c.Out, "\nDrag %s; air %.3f kg/m³; drift in a crosswind of %.3g m/s. \"mm per 1%%\": how much lower\n"+
+	fmt.Fprintf(w, "\nDrag %s; air %.3f kg/m³; drift in a crosswind of %.3g m/s. \"mm per 1%%\": how much lower\n"+
 		"for 1%% less speed. \"Speed sigma\": the vertical sigma that the scatter of the speed makes by itself\n"+
 		"(it moves impacts up and down only), and its share of the group's vertical variance. A share above\n"+
-		"100%% means that drag, speed or height do not fit together. In brackets 95%% intervals.\n\n%s\n", report.DragSource, report.AirKGM3, wind, eyesAndField)
-	return nil
+		"100%% means that drag, speed or height do not fit together. In brackets 95%% intervals.\n\n%s\n", r.DragSource, r.AirKGM3, r.WindMPS, eyesAndField)
 }

@@ -26,6 +26,9 @@ func wild(rng *rand.Rand) r2.Vec {
 	return p
 }
 
+// laplace is bivariate Laplace: normal shots whose variance is exponential.
+func laplace(rng *rand.Rand) r2.Vec { return r2.Scale(math.Sqrt(rng.ExpFloat64()), round(rng)) }
+
 // student is bivariate t with three degrees of freedom: tails far heavier than any
 // real part's.
 func student(rng *rand.Rand) r2.Vec {
@@ -137,6 +140,9 @@ var settings = []setting{
 	{name: "identical, 10 and 20 shots", draw: two(10, 20, round, 1), claims: []claim{clearly(0.05, 0.005)}},
 	{name: "identical, 15 shots, twice as wide as high", draw: two(15, 15, stretched, 1), claims: []claim{clearly(0.05, 0.01), reported("by the F test", saidByF)}},
 	{name: "identical, 15 shots, one in ten three times as wide", draw: two(15, 15, wild, 1), claims: []claim{clearly(0.05, 0.01), reported("by the F test", saidByF)}},
+	{name: "identical, 5 shots, Laplace", draw: two(5, 5, laplace, 1), claims: []claim{reported("clearly tighter", saidClear), reported("by the F test", saidByF)}},
+	{name: "identical, 15 shots, Laplace", draw: two(15, 15, laplace, 1), claims: []claim{clearly(0.05, 0.015), reported("by the F test", saidByF)}},
+	{name: "identical, 30 shots, Laplace", draw: two(30, 30, laplace, 1), claims: []claim{clearly(0.05, 0.01), reported("by the F test", saidByF)}},
 	{name: "identical, 15 shots, Student t with 3 degrees of freedom", draw: two(15, 15, student, 1), claims: []claim{clearly(0.05, 0.015), reported("by the F test", saidByF)}},
 	{name: "identical, 3 blocks of 5 that drift by 3 sigma", draw: func(rng *rand.Rand) []scoring.Group {
 		drift := []r2.Vec{{}, r2.Scale(3, round(rng)), r2.Scale(3, round(rng))}

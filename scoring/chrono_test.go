@@ -165,7 +165,7 @@ func FuzzParseReadings(f *testing.F) {
 }
 
 // What people say and paste (common practice, no source): readings taken back are in
-// brackets, a shot without a reading is "?".
+// round brackets, figures of the whole string in braces, a shot without a reading is "?".
 func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 	for _, tt := range []struct{ name, text, want string }{
 		{"no pause between readings", "two eighty four two eighty seven", "284 287"},
@@ -184,7 +184,7 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 		{"times of a log", "2026-11-25 14:03:59 284\n2026-11-25 14:04:10 287", "284 287"},
 		{"times of a recording", "0:15 two eighty four\n0:21 two ninety", "284 290"},
 		{"a caption's 245 is no time", "2:45", "2 45"},
-		{"totals are no readings", "284 286\naverage 285\nmin 284 max 286 SD 1.4", "284 286"},
+		{"totals are no readings", "284 286\naverage 285\nmin 284 max 286 SD 1.4", "284 286 {285} {284} {286} {1.4}"},
 		{"names above columns", "North\n284\n287\nReed\n270 fps\n", "North: 284 287; Reed: 270"},
 		{"a heading is no name", "reading\n284\n287", "284 287"},
 	} {
@@ -208,6 +208,9 @@ func written(all []ReadingString) string {
 			word := digitsOf(r.Value)
 			if r.Corrected {
 				word = "(" + word + ")"
+			}
+			if r.Slip == slipTotal {
+				word = "{" + word + "}"
 			}
 			words = append(words, word)
 		}

@@ -105,8 +105,11 @@ func isNumberWord(s string) bool { _, ok := wordValues[s]; return ok }
 // fillers are sounds between the words of a number.
 var fillers = []string{"uh", "um", "er", "erm"}
 
-// notSpeeds are words before a number that tell it is no reading.
-var notSpeeds = []string{"wind", "gust", "temperature", "average", "avg", "mean", "sd", "deviation", "es", "spread", "min", "minimum", "max", "maximum"}
+// Words before a number that tell it is no speed, or one of a whole string.
+var (
+	notSpeeds = []string{"wind", "gust", "temperature"}
+	totals    = []string{"average", "avg", "mean", "sd", "deviation", "es", "spread", "min", "minimum", "max", "maximum"}
+)
 
 // isName tells a name before a colon from the number of a shot.
 func isName(s string) bool {
@@ -177,7 +180,8 @@ type parser struct {
 	// replaces tells that it takes back the one before.
 	pending  *Reading
 	replaces bool
-	notSpeed bool // the next number is none
+	notSpeed bool   // the next number is none
+	total    string // what the next number is of the whole string, "" for a reading
 }
 
 // to makes a string current.
@@ -200,7 +204,7 @@ func (p *parser) string() *ReadingString {
 
 // read walks one line.
 func (p *parser) read(line string, number int) {
-	p.line, p.replaces, p.notSpeed = number, false, false
+	p.line, p.replaces, p.notSpeed, p.total = number, false, false, ""
 	for _, text := range unread.FindAllString(line, -1) {
 		s := p.string()
 		s.Unread = append(s.Unread, Unread{strings.ToLower(text), number})
@@ -208,48 +212,59 @@ func (p *parser) read(line string, number int) {
 	line = takenBack.ReplaceAllString(unread.ReplaceAllString(ordinal.ReplaceAllString(line, " "), " ; "), " sorry ")
 	line = scratched.ReplaceAllString(line, " scratched ")
 	line = glued.ReplaceAllString(line, "$1 $2")
+	p.walk(tokens.FindAllString(line, -1))
+}
+
+// walk gathers number words into numbers and heeds every other token.
+func (p *parser) walk(all []string) {
 	var words []string
-	all := tokens.FindAllString(line, -1)
 	for i, tok := range all {
 		low := strings.ToLower(tok)
 		switch {
 		case isNumberWord(low) || low == "point":
 			words = append(words, low)
-			continue
 		case low == "and" && len(words) > 0 && words[len(words)-1] == "hundred":
-			continue // "two hundred and four" is one number
+			// "two hundred and four" is one number
 		case slices.Contains(fillers, low):
-			continue
-		}
-		p.inWords(words)
-		last := strings.Join(words[max(0, len(words)-1):], "")
-		words = nil
-		switch {
-		case isNumeral(tok):
-			v, err := strconv.ParseFloat(strings.ReplaceAll(strings.Join(strings.Fields(tok), ""), ",", "."), 64)
-			if err == nil {
-				p.found(tok, v)
+		default:
+			p.inWords(words)
+			if low == "for" && len(words) > 0 && wantsDigit(words[len(words)-1]) && !startsWord(all[i+1:]) {
+				p.misheardFour()
 			}
-		case unitOf(low) != "":
-			p.inUnit(tok, unitOf(low))
-		case slices.Contains(aside, low):
-			p.pending = nil
-		case slices.Contains(notSpeeds, low):
-			p.notSpeed = true
-		case low == "same" || low == "ditto":
-			p.again(low)
-		case low == "sorry", low == "no" && p.pending != nil && startsNumber(all[i+1:]):
-			p.settle()
-			p.replaces = true
-		case low == "scratched":
-			p.settle()
-			p.takeBack()
-		case low == "for" && spokenTens(last) && !startsWord(all[i+1:]):
-			p.misheardFour()
+			words = nil
+			p.heed(tok, all[i+1:])
 		}
 	}
 	p.inWords(words)
 	p.settle()
+}
+
+// heed takes a token that is no number word; rest follows it.
+func (p *parser) heed(tok string, rest []string) {
+	low := strings.ToLower(tok)
+	switch {
+	case isNumeral(tok):
+		v, err := strconv.ParseFloat(strings.ReplaceAll(strings.Join(strings.Fields(tok), ""), ",", "."), 64)
+		if err == nil {
+			p.found(tok, v)
+		}
+	case unitOf(low) != "":
+		p.inUnit(tok, unitOf(low))
+	case slices.Contains(aside, low):
+		p.pending = nil
+	case slices.Contains(notSpeeds, low):
+		p.notSpeed = true
+	case slices.Contains(totals, low):
+		p.total = low
+	case low == "same" || low == "ditto":
+		p.again(low)
+	case low == "sorry", low == "no" && p.pending != nil && startsNumber(rest):
+		p.settle()
+		p.replaces = true
+	case low == "scratched":
+		p.settle()
+		p.takeBack()
+	}
 }
 
 // isNumeral tells a token that begins with digits.
@@ -273,8 +288,8 @@ func startsWord(rest []string) bool {
 	return len(rest) > 0 && unicode.IsLetter([]rune(rest[0])[0]) && !startsNumber(rest)
 }
 
-// spokenTens tells whether a number word wants a digit after it: "eighty".
-func spokenTens(word string) bool { return wordValues[word] >= 20 && wordValues[word] < 100 }
+// wantsDigit tells whether a digit often follows a number word: "eighty".
+func wantsDigit(word string) bool { return wordValues[word] >= 20 && wordValues[word] < 100 }
 
 // misheardFour marks "two eighty for", which a caption may mean by 284.
 func (p *parser) misheardFour() {
@@ -309,8 +324,11 @@ func (p *parser) found(text string, v float64) {
 	p.settle()
 	if v > 0 && v < 1e9 && !p.notSpeed {
 		p.pending = &Reading{Text: text, Line: p.line, Value: v}
+		if p.total != "" {
+			p.pending.Text, p.pending.Slip = p.total+" "+text, slipTotal
+		}
 	}
-	p.notSpeed = false
+	p.notSpeed, p.total = false, ""
 }
 
 // inUnit gives the number before it its unit.

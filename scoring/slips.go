@@ -27,14 +27,15 @@ const (
 	slipSplit    = "digits split in two"
 	slipRest     = "rest of the reading before"
 	slipMisheard = "\"four\" heard as \"for\""
+	slipTotal    = "of the whole string, not a reading"
 	slipMPS      = "written in m/s"
 	slipFPS      = "written in fps"
 	slipUnknown  = "far from the others"
 )
 
 // Meant lists what a reading was probably meant as: itself, unless a slip explains it
-// better; nothing when it is the rest of another or a digit is missing that nobody can
-// tell.
+// better; nothing when it is the rest of another, a figure of the whole string, or a digit
+// is missing that nobody can tell.
 func (r Reading) Meant() []float64 {
 	switch {
 	case len(r.Likely) > 0:

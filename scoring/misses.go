@@ -199,65 +199,85 @@ func (s *Summary) misses(g Group, pts []r2.Vec, opts Options) {
 	}
 }
 
+// warn adds what a reader must know beside the figures.
 func (s *Summary) warn(g Group, mask []bool, opts Options) {
-	add := func(code, format string, args ...any) {
-		s.Warnings = append(s.Warnings, Warning{code, fmt.Sprintf(format, args...)})
-	}
+	s.warnOfPlaces(g, opts)
+	s.warnOfShots(g, opts)
+	s.warnOfFit(g, mask)
+}
+
+func (s *Summary) add(code, format string, args ...any) {
+	s.Warnings = append(s.Warnings, Warning{code, fmt.Sprintf(format, args...)})
+}
+
+// warnOfPlaces tells of impacts that cannot lie where they do.
+func (s *Summary) warnOfPlaces(g Group, opts Options) {
 	odd, outside := 0, 0
-	marks := 0.0
-	for i, im := range g.Impacts {
+	for _, im := range g.Impacts {
 		switch {
 		case !finite(im.Pos):
 			odd++
 		case opts.Board != nil && !opts.Board.Contains(im.Pos):
 			outside++
 		}
-		if mask == nil || !mask[i] {
-			marks += im.SigmaMM * im.SigmaMM / float64(max(1, s.N))
-		}
 	}
 	if odd > 0 {
-		add("no-position", "%s without a usable position left out", count(odd, "impact"))
+		s.add("no-position", "%s without a usable position left out", count(odd, "impact"))
 	}
 	if outside > 0 {
-		add("off-board", "%s outside the stated board: is the board's size right?", count(outside, "impact"))
+		s.add("off-board", "%s outside the stated board: is the board's size right?", count(outside, "impact"))
 	}
+}
+
+// warnOfShots tells of shots without a mark and marks without a shot.
+func (s *Summary) warnOfShots(g Group, opts Options) {
 	switch u := s.Unaccounted; {
 	case u > 0:
-		add("unaccounted", "%s declared, %s and %s found: %s unaccounted for and counted here as missing the board",
+		s.add("unaccounted", "%s declared, %s and %s found: %s unaccounted for and counted here as missing the board",
 			count(s.Declared, "shot"), count(len(g.Impacts), "mark"), count(s.Misses, "stated miss"), count(u, "shot"))
 	case u < 0:
-		add("extra-marks", "%s declared, but %s and %s: a stray mark, a sighter or a wrong colour?",
+		s.add("extra-marks", "%s declared, but %s and %s: a stray mark, a sighter or a wrong colour?",
 			count(s.Declared, "shot"), count(len(g.Impacts), "mark"), count(s.Misses, "stated miss"))
 	}
+	lost := count(g.lost(), "shot")
 	switch {
 	case !s.AtLeast:
 	case s.N < 2:
-		add("at-least", "%s left no mark", count(g.lost(), "shot"))
+		s.add("at-least", "%s left no mark", lost)
 	case opts.Board == nil:
-		add("at-least", "the sizes are at least this large: %s left no mark; give the board's size to count them into sigma", count(g.lost(), "shot"))
+		s.add("at-least", "the sizes are at least this large: %s left no mark; give the board's size to count them into sigma", lost)
 	default:
-		add("at-least", "the sizes are at least this large: %s left no mark", count(g.lost(), "shot"))
+		s.add("at-least", "the sizes are at least this large: %s left no mark", lost)
 	}
+}
+
+// warnOfFit tells of too few shots, and of marks and shapes that the figures do not suit.
+func (s *Summary) warnOfFit(g Group, mask []bool) {
 	switch {
 	case s.N == 0:
-		add("empty", "no impacts, so no figures")
+		s.add("empty", "no impacts, so no figures")
 	case s.N == 1:
-		add("one-shot", "one impact has a place but no size")
+		s.add("one-shot", "one impact has a place but no size")
 	case s.Sigma.Value == 0:
-		add("coincident", "all impacts lie in one point: are they real?")
+		s.add("coincident", "all impacts lie in one point: are they real?")
 	case s.N < 10:
-		add("few-shots", "%s say little about a group: see the intervals", count(s.N, "shot"))
+		s.add("few-shots", "%s say little about a group: see the intervals", count(s.N, "shot"))
 	}
-	if s.N > 2 && marks > 0 && marks > s.Sigma.Value*s.Sigma.Value/9 {
-		add("coarse-marks", "the marks are placed to ±%.1f mm, which is a large part of this group's size", math.Sqrt(marks))
+	variance := 0.0 // of placing a mark, on average
+	for i, im := range g.Impacts {
+		if mask == nil || !mask[i] {
+			variance += im.SigmaMM * im.SigmaMM / float64(max(1, s.N))
+		}
+	}
+	if s.N > 2 && variance > 0 && variance > s.Sigma.Value*s.Sigma.Value/9 {
+		s.add("coarse-marks", "the marks are placed to ±%.1f mm, which is a large part of this group's size", math.Sqrt(variance))
 	}
 	if e := s.Ellipse; e != nil && e.Stretched {
-		add("stretched", "the group is stretched (%.0f by %.0f mm sigma; a round one looks like this %s): circular figures describe it less well",
+		s.add("stretched", "the group is stretched (%.0f by %.0f mm sigma; a round one looks like this %s): circular figures describe it less well",
 			e.SigmaMajorMM, e.SigmaMinorMM, percentOfTimes(e.RoundP))
 	}
-	if s.N > 1 && !s.ExtremeSpread.HasInterval() {
-		add("no-interval", "no interval for the extreme spread at this number of shots")
+	if s.N > 1 && s.ExtremeSpread.Value > 0 && !s.ExtremeSpread.HasInterval() {
+		s.add("no-interval", "no interval for the extreme spread at this number of shots")
 	}
 }
 

@@ -3,6 +3,7 @@ package scoring
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
 )
@@ -174,45 +175,59 @@ func Assess(g Group, opts Options) (Assessment, error) {
 	if w, bad := a.Normality.Warning(); bad {
 		a.Warnings = append(a.Warnings, w)
 	}
-	spread := func(part []bool) []bool { // from kept impacts to all of them
-		mask := make([]bool, len(g.Impacts))
-		for k, i := range idx {
-			mask[i] = part[k]
-		}
-		return mask
-	}
 	if opts.Drop > 0 {
-		if len(pts)-opts.Drop < 3 {
-			a.Warnings = append(a.Warnings, Warning{"no-drop", fmt.Sprintf("%s cannot spare the %d widest", count(len(pts), "shot"), opts.Drop)})
-		} else if d, err := dropRule(pts, opts.Drop, opts.Level); err == nil {
-			d.Mask = spread(d.Mask)
-			s := summarise(g, d.Mask, d.K, opts)
-			a.Drop, a.Dropped = &d, &s
-		}
+		a.dropWidest(g, idx, pts, opts)
 	}
-	if r, err := RobustOutliers(pts, opts.Chance); err != nil {
+	a.flagFarOut(g, idx, pts, opts)
+	a.leaveOutFlyers(g, opts)
+	return a, nil
+}
+
+// dropWidest fills Drop and Dropped from the kept impacts idx, which lie at pts.
+func (a *Assessment) dropWidest(g Group, idx []int, pts []r2.Vec, opts Options) {
+	if len(pts)-opts.Drop < 3 {
+		a.Warnings = append(a.Warnings, Warning{"no-drop", fmt.Sprintf("%s cannot spare the %d widest", count(len(pts), "shot"), opts.Drop)})
+		return
+	}
+	d, err := dropRule(pts, opts.Drop, opts.Level)
+	if err != nil {
+		a.Warnings = append(a.Warnings, Warning{"no-drop", err.Error()})
+		return
+	}
+	d.Mask = ofAll(g, idx, d.Mask)
+	s := summarise(g, d.Mask, d.K, opts)
+	a.Drop, a.Dropped = &d, &s
+}
+
+// flagFarOut fills Robust and Flagged.
+func (a *Assessment) flagFarOut(g Group, idx []int, pts []r2.Vec, opts Options) {
+	r, err := RobustOutliers(pts, opts.Chance)
+	if err != nil {
 		a.Warnings = append(a.Warnings, Warning{"no-robust", err.Error()})
-	} else {
-		r.Mask = spread(r.Mask)
-		all := make([]float64, len(g.Impacts))
-		for k, i := range idx {
-			all[i] = r.DistanceSq[k]
-		}
-		r.DistanceSq = all
-		s := summarise(g, r.Mask, 0, opts)
-		a.Robust, a.Flagged = &r, &s
+		return
 	}
-	flyers := 0
+	r.Mask, r.DistanceSq = ofAll(g, idx, r.Mask), ofAll(g, idx, r.DistanceSq)
+	s := summarise(g, r.Mask, 0, opts)
+	a.Robust, a.Flagged = &r, &s
+}
+
+// leaveOutFlyers fills FlyerMask and WithoutFlyers.
+func (a *Assessment) leaveOutFlyers(g Group, opts Options) {
 	mask := make([]bool, len(g.Impacts))
 	for i, im := range g.Impacts {
 		mask[i] = im.Flyer != ""
-		if mask[i] {
-			flyers++
-		}
 	}
-	if flyers > 0 {
+	if slices.Contains(mask, true) {
 		s := summarise(g, mask, 0, opts)
 		a.FlyerMask, a.WithoutFlyers = mask, &s
 	}
-	return a, nil
+}
+
+// ofAll spreads a value for each of the kept impacts idx over all impacts of a group.
+func ofAll[T any](g Group, idx []int, kept []T) []T {
+	all := make([]T, len(g.Impacts))
+	for k, i := range idx {
+		all[i] = kept[k]
+	}
+	return all
 }

@@ -72,6 +72,7 @@ func TestListErrors(t *testing.T) {
 		{"one accessory", workedList, []string{"compare", "-"}, statusUsage, "two to eight"},
 		{"bad board", workedList, []string{"group", "-", "--board", "1"}, statusUsage, "unit"},
 		{"bad shots", workedList, []string{"group", "-", "--shots", "Slate=3"}, statusUsage, "not in the list"},
+		{"decimal commas", "accessory,x_mm,y_mm\nA,12,5,-31,0\n", []string{"group", "-"}, statusFailed, "semicolons"},
 		{"bad level", workedList, []string{"group", "-", "--level", "0.5"}, statusUsage, "level"},
 	} {
 		out, errs, status := runWith(t, tt.stdin, tt.args...)

@@ -121,32 +121,25 @@ func (r listRow) number(field string) (float64, error) {
 	return v, nil
 }
 
+const firstLine = "the first line must be accessory,x_mm,y_mm"
+
 // readRows takes a list apart.
 func readRows(name string, data []byte) ([]listRow, error) {
-	const firstLine = "the first line must be accessory,x_mm,y_mm"
 	if bytes.IndexByte(data, 0) >= 0 {
 		return nil, withHint(fmt.Errorf("%s is not a text list", name), "a photo is measured first: dartfall measure; its impacts.csv is such a list")
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	heading, _, _ := strings.Cut(string(data), "\n")
-	r := csv.NewReader(bytes.NewReader(data))
-	decimalComma := false
+	separator := ','
 	for _, sep := range ";\t" {
 		if strings.ContainsRune(heading, sep) {
-			r.Comma, decimalComma = sep, true
+			separator = sep
 			break
 		}
 	}
-	r.TrimLeadingSpace, r.Comment, r.FieldsPerRecord = true, '#', -1
-	records, err := r.ReadAll()
-	var parse *csv.ParseError
-	switch {
-	case errors.As(err, &parse):
-		return nil, withHint(fmt.Errorf("%s, line %d: a quotation mark is out of place", name, parse.Line), "names need none; take the quotation marks away")
-	case err != nil:
-		return nil, fmt.Errorf("%s: %v", name, err)
-	case len(records) == 0:
-		return nil, withHint(fmt.Errorf("%s is empty", name), firstLine)
+	records, err := readRecords(name, data, separator)
+	if err != nil {
+		return nil, err
 	}
 	column := map[string]int{}
 	for i, h := range records[0] {
@@ -159,7 +152,11 @@ func readRows(name string, data []byte) ([]listRow, error) {
 	}
 	var rows []listRow
 	for i, rec := range records[1:] {
-		row := listRow{list: name, shot: i + 1, fields: map[string]string{}, decimalComma: decimalComma}
+		row := listRow{list: name, shot: i + 1, fields: map[string]string{}, decimalComma: separator != ','}
+		if n := len(records[0]); len(rec) > n && strings.Join(rec[n:], "") != "" {
+			return nil, withHint(fmt.Errorf("%s: %d values under %s", row.at(), len(rec), plural(n, "heading")),
+				"numbers with decimal commas want semicolons between them, in the heading too: North;12,5;-31")
+		}
 		for col, k := range column {
 			if k < len(rec) {
 				row.fields[col] = strings.TrimSpace(rec[k])
@@ -168,6 +165,23 @@ func readRows(name string, data []byte) ([]listRow, error) {
 		rows = append(rows, row)
 	}
 	return rows, nil
+}
+
+// readRecords reads the lines of a list, the heading first.
+func readRecords(name string, data []byte, separator rune) ([][]string, error) {
+	r := csv.NewReader(bytes.NewReader(data))
+	r.Comma, r.TrimLeadingSpace, r.Comment, r.FieldsPerRecord = separator, true, '#', -1
+	records, err := r.ReadAll()
+	var parse *csv.ParseError
+	switch {
+	case errors.As(err, &parse):
+		return nil, withHint(fmt.Errorf("%s, line %d: a quotation mark is out of place", name, parse.Line), "names need none; take the quotation marks away")
+	case err != nil:
+		return nil, fmt.Errorf("%s: %v", name, err)
+	case len(records) == 0:
+		return nil, withHint(fmt.Errorf("%s is empty", name), firstLine)
+	}
+	return records, nil
 }
 
 // shortened cuts a text that would fill the screen.

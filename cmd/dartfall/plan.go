@@ -35,6 +35,7 @@ func PlanCommand(c console) *cli.Command {
 // sessionPlan is what plan found.
 type sessionPlan struct {
 	Ratio    float64         `json:"ratio"`
+	Wanted   float64         `json:"power_wanted"`
 	Shots    int             `json:"shots_per_accessory"`
 	Power    float64         `json:"power"` // of these shots at this ratio, for compare's verdict
 	Pairs    int             `json:"pairs"`
@@ -55,34 +56,14 @@ type planRow struct {
 }
 
 func runPlan(c console, ctx *cli.Context) error {
-	if ctx.NArg() > 0 {
-		return withHint(usagef("plan takes no file, but %q was given", ctx.Args().First()), "dartfall plan --accessories North,Reed --ratio 1.5")
+	names, p, err := planOptions(ctx)
+	if err != nil {
+		return err
 	}
-	var names []string
-	for _, n := range strings.Split(ctx.String("accessories"), ",") {
-		if n = strings.TrimSpace(n); n != "" {
-			names = append(names, n)
-		}
-	}
-	if len(names) < 2 {
-		return withHint(usagef("plan needs the names of two to eight accessories"), "dartfall plan --accessories North,Reed --ratio 1.5")
-	}
-	ratio, power := ctx.Float64("ratio"), ctx.Float64("power")
-	if !(ratio > 1 && ratio <= 20) || !(power > 0.05 && power < 1) {
-		return usagef("--ratio must be above 1, such as 1.5, and --power between 0.05 and 1")
-	}
-	p := sessionPlan{Ratio: ratio, Shots: ctx.Int("shots"), Pairs: len(names) * (len(names) - 1) / 2, Seed: ctx.Uint64("seed"), Cautions: eyesAndField}
-	switch {
-	case ctx.IsSet("shots") && p.Shots < 3:
-		return usagef("--shots: nothing can be compared with fewer than three shots each")
-	case p.Shots > 2000:
-		return usagef("--shots: at most 2000 with each accessory, not %d", p.Shots)
-	}
-	p.Alpha = 0.05 / float64(p.Pairs)
 	if p.Shots == 0 {
-		n, ok := scoring.VerdictShots(ratio, power, p.Alpha)
+		n, ok := scoring.VerdictShots(p.Ratio, p.Wanted, p.Alpha)
 		if !ok {
-			return withHint(fmt.Errorf("no more than 2000 shots per accessory would show a ratio of %g", ratio), "look for a larger ratio, or compare fewer accessories")
+			return withHint(fmt.Errorf("no more than 2000 shots per accessory would show a ratio of %g", p.Ratio), "look for a larger ratio, or compare fewer accessories")
 		}
 		p.Shots = n
 	}
@@ -90,26 +71,54 @@ func runPlan(c console, ctx *cli.Context) error {
 	if blocks == 0 {
 		blocks = max(1, (p.Shots+2)/5)
 	}
-	var err error
 	if p.Rounds, err = scoring.Order(names, p.Shots, blocks, p.Seed); err != nil {
 		return withHint(usageError{err}, "dartfall plan --accessories North,Reed --shots 15 --blocks 3")
 	}
-	p.Power = scoring.VerdictPower(ratio, p.Shots, p.Alpha)
-	for _, r := range []float64{1.1, 1.2, 1.3, 1.5, 2, 3} {
-		n, _ := scoring.VerdictShots(r, power, p.Alpha)
-		byF, _ := scoring.ShotsFor(r, power, p.Alpha)
-		p.Table = append(p.Table, planRow{r, n, scoring.VerdictPower(r, p.Shots, p.Alpha), byF, scoring.Power(r, p.Shots, p.Alpha)})
+	p.Power = scoring.VerdictPower(p.Ratio, p.Shots, p.Alpha)
+	for _, ratio := range []float64{1.1, 1.2, 1.3, 1.5, 2, 3} {
+		row := planRow{Ratio: ratio, ByPlan: scoring.VerdictPower(ratio, p.Shots, p.Alpha), ByF: scoring.Power(ratio, p.Shots, p.Alpha)}
+		row.Shots, _ = scoring.VerdictShots(ratio, p.Wanted, p.Alpha)
+		row.ShotsByF, _ = scoring.ShotsFor(ratio, p.Wanted, p.Alpha)
+		p.Table = append(p.Table, row)
 	}
 	if ctx.Bool("json") {
 		return writeJSON(c.Out, p)
 	}
-	printPlan(c.Out, p, power)
+	p.print(c.Out)
 	return nil
 }
 
-func printPlan(w io.Writer, p sessionPlan, power float64) {
+// planOptions reads plan's flags: the accessories' names, and what is known of the plan
+// before it is made; Shots is 0 when they are to be found.
+func planOptions(ctx *cli.Context) ([]string, sessionPlan, error) {
+	p := sessionPlan{Ratio: ctx.Float64("ratio"), Wanted: ctx.Float64("power"), Shots: ctx.Int("shots"), Seed: ctx.Uint64("seed"), Cautions: eyesAndField}
+	if ctx.NArg() > 0 {
+		return nil, p, withHint(usagef("plan takes no file, but %q was given", ctx.Args().First()), "dartfall plan --accessories North,Reed --ratio 1.5")
+	}
+	var names []string
+	for _, n := range strings.Split(ctx.String("accessories"), ",") {
+		if n = strings.TrimSpace(n); n != "" {
+			names = append(names, n)
+		}
+	}
+	switch {
+	case len(names) < 2:
+		return nil, p, withHint(usagef("plan needs the names of two to eight accessories"), "dartfall plan --accessories North,Reed --ratio 1.5")
+	case !(p.Ratio > 1 && p.Ratio <= 20) || !(p.Wanted > 0.05 && p.Wanted < 1):
+		return nil, p, usagef("--ratio must be above 1, such as 1.5, and --power between 0.05 and 1")
+	case ctx.IsSet("shots") && p.Shots < 3:
+		return nil, p, usagef("--shots: nothing can be compared with fewer than three shots each")
+	case p.Shots > 2000:
+		return nil, p, usagef("--shots: at most 2000 with each accessory, not %d", p.Shots)
+	}
+	p.Pairs = len(names) * (len(names) - 1) / 2
+	p.Alpha = 0.05 / float64(p.Pairs)
+	return names, p, nil
+}
+
+func (p sessionPlan) print(w io.Writer) {
 	fmt.Fprintf(w, "Shoot %d shots with each accessory: a part %g times tighter then shows as such in %s tests.\n\n", p.Shots, p.Ratio, ofHundred(p.Power))
-	t := plainTable(w, 1, "times tighter", fmt.Sprintf("shots each for %.0f of 100", 100*power), "(F test)", fmt.Sprintf("%d shots show it in", p.Shots), "(F test)")
+	t := plainTable(w, 1, "times tighter", fmt.Sprintf("shots each for %.0f of 100", 100*p.Wanted), "(F test)", fmt.Sprintf("%d shots show it in", p.Shots), "(F test)")
 	shots := func(n int) string {
 		if n == 0 {
 			return "over 2000"

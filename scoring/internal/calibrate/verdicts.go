@@ -49,12 +49,23 @@ func shoot(rng *rand.Rand, name string, n int, s shape, size float64, centre r2.
 	return g
 }
 
-// inBlocks is a group shot in blocks of five whose centres drift: the same drift for
-// all.
-func inBlocks(rng *rand.Rand, name string, drift []r2.Vec) scoring.Group {
+// drifting is parts A and B, shot in blocks of n shots each whose centres drift alike by
+// three sigma.
+func drifting(blocks, n int) func(*rand.Rand) []scoring.Group {
+	return func(rng *rand.Rand) []scoring.Group {
+		var drift []r2.Vec
+		for range blocks {
+			drift = append(drift, r2.Scale(3, round(rng)))
+		}
+		return []scoring.Group{inBlocks(rng, "A", n, drift), inBlocks(rng, "B", n, drift)}
+	}
+}
+
+// inBlocks is a group shot in blocks of n shots about these centres.
+func inBlocks(rng *rand.Rand, name string, n int, centres []r2.Vec) scoring.Group {
 	g := scoring.Group{Accessory: name}
-	for b, centre := range drift {
-		part := shoot(rng, name, 5, round, 1, centre)
+	for b, centre := range centres {
+		part := shoot(rng, name, n, round, 1, centre)
 		for i := range part.Impacts {
 			part.Impacts[i].Block = fmt.Sprint(b + 1)
 		}
@@ -144,10 +155,8 @@ var settings = []setting{
 	{name: "identical, 15 shots, Laplace", draw: two(15, 15, laplace, 1), claims: []claim{clearly(0.05, 0.015), reported("by the F test", saidByF)}},
 	{name: "identical, 30 shots, Laplace", draw: two(30, 30, laplace, 1), claims: []claim{clearly(0.05, 0.01), reported("by the F test", saidByF)}},
 	{name: "identical, 15 shots, Student t with 3 degrees of freedom", draw: two(15, 15, student, 1), claims: []claim{clearly(0.05, 0.015), reported("by the F test", saidByF)}},
-	{name: "identical, 3 blocks of 5 that drift by 3 sigma", draw: func(rng *rand.Rand) []scoring.Group {
-		drift := []r2.Vec{{}, r2.Scale(3, round(rng)), r2.Scale(3, round(rng))}
-		return []scoring.Group{inBlocks(rng, "A", drift), inBlocks(rng, "B", drift)}
-	}, claims: []claim{clearly(0.05, 0.01)}},
+	{name: "identical, 3 blocks of 5 that drift by 3 sigma", draw: drifting(3, 5), claims: []claim{clearly(0.05, 0.01)}},
+	{name: "identical, 5 blocks of 3 that drift by 3 sigma", draw: drifting(5, 3), claims: []claim{clearly(0.05, 0.01)}},
 	{name: "identical, 15 shots, one in seven off the board", draw: each(two(15, 15, round, 1), onBoard), claims: []claim{clearly(0.05, 0.01)}},
 	{name: "identical, 15 shots, without the 2 widest of each", draw: two(15, 15, round, 1), claims: []claim{clearly(0.05, 0.01)}, drop: 2},
 	{name: "identical, 15 shots, one in ten three times as wide, without the 2 widest", draw: two(15, 15, wild, 1), claims: []claim{clearly(0.05, 0.01)}, drop: 2},

@@ -178,6 +178,7 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 		{"ditto", "284 ditto ditto", "284 284 284"},
 		{"same as nothing", "same again, 284", "? 284"},
 		{"no before a number", "284, no, 285", "(284) 285"},
+		{"sorry, no", "284\nsorry, no, 287", "(284) 287"},
 		{"no before no number", "284, no more", "284"},
 		{"scratched", "287, scratch that\n278", "(287) 278"},
 		{"a caption file", "1\n00:00:01,000 --> 00:00:03,000\ntwo eighty four\n\n2\n00:00:04,000 --> 00:00:06,000\ntwo ninety one", "284 291"},
@@ -185,6 +186,13 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 		{"times of a recording", "0:15 two eighty four\n0:21 two ninety", "284 290"},
 		{"a caption's 245 is no time", "2:45", "2 45"},
 		{"totals are no readings", "284 286\naverage 285\nmin 284 max 286 SD 1.4", "284 286 {285} {284} {286} {1.4}"},
+		{"names before numbers", "North 284 287\nReed, 270, 272", "North: 284 287; Reed: 270 272"},
+		{"no name before one number", "okay 284\nnice 285", "284 285"},
+		{"first shot, second shot", "first shot two eighty four, second shot two ninety", "284 290"},
+		{"shot numbers in words", "shot one two eighty four shot two two ninety, shot three, two eighty", "284 290 280"},
+		{"counts with noughts", "01 284\n02 287", "284 287"},
+		{"a list with units is no table", "North: 284 fps, 287\nReed: 270 fps, 272", "North: 284 287; Reed: 270 272"},
+		{"a table", "string,V1 fps\nNorth,284\nReed,270", "North: 284; Reed: 270"},
 		{"names above columns", "North\n284\n287\nReed\n270 fps\n", "North: 284 287; Reed: 270"},
 		{"a heading is no name", "reading\n284\n287", "284 287"},
 	} {
@@ -193,6 +201,15 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 				t.Errorf("ParseReadings(%q) = %s, want %s", tt.text, got, tt.want)
 			}
 		})
+	}
+}
+
+// Readings in m/s have two digits.
+func TestParseReadingsInMetresPerSecond(t *testing.T) {
+	for text, want := range map[string]string{"seventy one seventy three seventy two": "71 73 72", "eighty six point five eighty seven": "86.5 87"} {
+		if got := written(ParseReadings(text, MetresPerSecond)); got != want {
+			t.Errorf("ParseReadings(%q) = %s, want %s", text, got, want)
+		}
 	}
 }
 

@@ -32,10 +32,12 @@ func withoutTimes(lines []string) []string {
 var (
 	numbersOnly = regexp.MustCompile(`(?i)^[\d\s.,;]*\d[\d\s.,;]*(?:fps|ft/s|m/s|mps)?\s*$`)
 	justName    = regexp.MustCompile(`^\s*\pL[\pL\pN _-]*$`)
+	nameFirst   = regexp.MustCompile(`(?i)^\s*(\pL[\pL_-]*)[\s,;=-]+(\d[\d.]*[\s,;]+\d[\d\s.,;]*(?:fps|ft/s|m/s|mps)?)\s*$`)
 )
 
-// withNames puts the colon behind names that stand alone above columns of numbers: every
-// line of the list is then a name or has nothing but numbers, and the first is a name.
+// withNames puts the colon behind names that stand alone above columns of numbers, or
+// before two numbers and more: every line of the list is then a name, numbers or both,
+// and the first begins with a name.
 func withNames(lines []string) []string {
 	out := slices.Clone(lines)
 	names, numbers := 0, 0
@@ -44,6 +46,9 @@ func withNames(lines []string) []string {
 		case strings.TrimSpace(line) == "":
 		case numbersOnly.MatchString(line) && names > 0:
 			numbers++
+		case nameFirst.MatchString(line) && standsAlone(nameFirst.FindStringSubmatch(line)[1]):
+			names, numbers = names+1, numbers+1
+			out[i] = nameFirst.ReplaceAllString(line, "$1: $2")
 		case standsAlone(line):
 			names++
 			out[i] = strings.TrimSpace(line) + ":"
@@ -60,9 +65,9 @@ func withNames(lines []string) []string {
 // standsAlone tells whether a line is a name and nothing else.
 func standsAlone(line string) bool {
 	word := strings.ToLower(strings.TrimSpace(line))
-	headings := []string{"fps", "speed", "speeds", "velocity", "reading", "readings"}
-	return justName.MatchString(line) && isName(line) && !unread.MatchString(line) && !scratched.MatchString(line) &&
-		!strings.HasPrefix(word, "same") && word != "ditto" && !slices.Contains(headings, word)
+	noNames := slices.Concat(totals, notSpeeds, fillers, []string{"fps", "speed", "speeds", "velocity", "reading", "readings", "ditto", "and", "then", "so", "ok", "okay", "next"})
+	return justName.MatchString(line) && isName(line) && !unread.MatchString(line) && !scratched.MatchString(line) && !takenBack.MatchString(line) &&
+		!strings.HasPrefix(word, "same") && !slices.Contains(noNames, word)
 }
 
 var counted = regexp.MustCompile(`^\s*(\d+)\s*[,;.\t ]\s*(\d.*)$`)
@@ -78,7 +83,7 @@ func withoutCounts(lines []string) []string {
 		}
 		m := counted.FindStringSubmatch(line)
 		count++
-		if m == nil || m[1] != strconv.Itoa(count) {
+		if m == nil || strings.TrimLeft(m[1], "0") != strconv.Itoa(count) {
 			return lines
 		}
 		out[i] = m[2]

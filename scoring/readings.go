@@ -88,8 +88,8 @@ var wordValues = map[string]int{"zero": 0, "oh": 0, "o": 0, "one": 1, "two": 2, 
 
 var (
 	stringTag = regexp.MustCompile(`^\s*([\pL][\pL\pN _-]*?)\s*:\s*(.*)$`)
-	// Shot numbers before a reading: "shot 3:", "#3", "3)", "shot three".
-	ordinal   = regexp.MustCompile(`(?i)\b(?:shot|number|no\.|dart)\s*(?:#?\d{1,2}\b|(?:one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve)\b)[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
+	// Shot numbers before a reading: "shot 3:", "#3", "3)".
+	ordinal   = regexp.MustCompile(`(?i)\b(?:shot|number|no\.|dart)\s*#?\d{1,2}\b[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
 	unread    = regexp.MustCompile(`(?i)\b(?:skip(?:s|ped)?|jam(?:s|med)?|miss(?:ed)?|misfired?|dud|double feed|no read(?:ing)?|(?:did not|didn.?t) (?:register|read|fire)|error|err)\b`)
 	takenBack = regexp.MustCompile(`(?i)\b(?:sorry|correction|make that|i mean|no,? wait)\b`)
 	scratched = regexp.MustCompile(`(?i)\bscratch (?:that|it)\b`)
@@ -123,6 +123,9 @@ type tableRow struct {
 	line              int
 }
 
+// holdsNumber finds a number, but not that of a name such as V1.
+var holdsNumber = regexp.MustCompile(`(?:^|[^\pL\d])\d`)
+
 // readTable reads a table whose heading names a column of speeds; false when there is
 // none.
 func readTable(text string) ([]tableRow, bool) {
@@ -136,7 +139,7 @@ func readTable(text string) ([]tableRow, bool) {
 	}
 	r.FieldsPerRecord, r.LazyQuotes, r.TrimLeadingSpace = -1, true, true
 	records, err := r.ReadAll()
-	if err != nil || len(records) < 2 || len(records[0]) < 2 {
+	if err != nil || len(records) < 2 || len(records[0]) < 2 || holdsNumber.MatchString(heading) {
 		return nil, false
 	}
 	name, value, unit := -1, -1, ""
@@ -180,6 +183,7 @@ type parser struct {
 	// replaces tells that it takes back the one before.
 	pending  *Reading
 	replaces bool
+	counting bool   // the next number word may be the shot's own: "shot two"
 	notSpeed bool   // the next number is none
 	total    string // what the next number is of the whole string, "" for a reading
 }
@@ -204,7 +208,7 @@ func (p *parser) string() *ReadingString {
 
 // read walks one line.
 func (p *parser) read(line string, number int) {
-	p.line, p.replaces, p.notSpeed, p.total = number, false, false, ""
+	p.line, p.replaces, p.counting, p.notSpeed, p.total = number, false, false, false, ""
 	for _, text := range unread.FindAllString(line, -1) {
 		s := p.string()
 		s.Unread = append(s.Unread, Unread{strings.ToLower(text), number})
@@ -250,17 +254,24 @@ func (p *parser) heed(tok string, rest []string) {
 		}
 	case unitOf(low) != "":
 		p.inUnit(tok, unitOf(low))
+	case tok == "," || tok == ";" || tok == ".":
+		p.settle()
 	case slices.Contains(aside, low):
 		p.pending = nil
+	case low == "shot" || low == "number" || low == "dart":
+		p.counting = true
 	case slices.Contains(notSpeeds, low):
 		p.notSpeed = true
 	case slices.Contains(totals, low):
 		p.total = low
 	case low == "same" || low == "ditto":
 		p.again(low)
-	case low == "sorry", low == "no" && p.pending != nil && startsNumber(rest):
+	case low == "sorry":
 		p.settle()
 		p.replaces = true
+	case low == "no":
+		p.settle()
+		p.replaces = p.replaces || p.readOnLine() && startsNumber(rest)
 	case low == "scratched":
 		p.settle()
 		p.takeBack()
@@ -301,11 +312,27 @@ func (p *parser) misheardFour() {
 
 // inWords takes the numbers of a run of number words.
 func (p *parser) inWords(words []string) {
-	for _, number := range apart(words) {
+	if len(words) == 0 {
+		return
+	}
+	if p.counting {
+		words = withoutOrdinal(words)
+	}
+	p.counting = false
+	for _, number := range apart(words, p.unit) {
 		if v, ok := spoken(number); ok {
 			p.found(strings.Join(number, " "), v)
 		}
 	}
+}
+
+// withoutOrdinal takes the number of a shot off the words after "shot": of "shot two two
+// ninety" 290 is left. "Shot two eighty four" has no number to spare.
+func withoutOrdinal(words []string) []string {
+	if v, ok := spoken(words); wordValues[words[0]] > 12 || ok && v >= 100 && v < 1000 {
+		return words
+	}
+	return words[1:]
 }
 
 // unitOf reads a unit of speed, "" for any other word.
@@ -364,6 +391,15 @@ func (p *parser) settle() {
 	p.pending, p.replaces = nil, false
 }
 
+// readOnLine tells whether the last reading is of the line at hand.
+func (p *parser) readOnLine() bool {
+	if p.current < 0 {
+		return false
+	}
+	rs := p.out[p.current].Readings
+	return len(rs) > 0 && rs[len(rs)-1].Line == p.line
+}
+
 // takeBack marks the last reading as one that does not count.
 func (p *parser) takeBack() {
 	if rs := p.string().Readings; len(rs) > 0 {
@@ -374,9 +410,13 @@ func (p *parser) takeBack() {
 // apart cuts a run of number words where several readings were spoken without a pause:
 // "two eighty four two ninety" is 284 and 290. A run that makes one number of up to
 // three digits stays whole, and so does one with no way, or more than one, to cut it
-// into numbers of three digits.
-func apart(words []string) [][]string {
-	const longest = 7 // words of one reading: "two hundred eighty four point two five"
+// into numbers that speeds in this unit are likely to be.
+func apart(words []string, unit SpeedUnit) [][]string {
+	const longest = 7          // words of one reading: "two hundred eighty four point two five"
+	least, most := 100., 1000. // of a speed that was run together with others
+	if unit == MetresPerSecond {
+		least, most = 20, 150
+	}
 	oneReading := func(words []string) bool {
 		v, ok := spoken(words)
 		point := slices.Index(words, "point")
@@ -392,7 +432,7 @@ func apart(words []string) [][]string {
 	for end := 1; end <= len(words); end++ {
 		for start := max(0, end-longest); start < end; start++ {
 			number := words[start:end]
-			if v, _ := spoken(number); ways[start] > 0 && v >= 100 && oneReading(number) && words[start] != "hundred" {
+			if v, _ := spoken(number); ways[start] > 0 && v >= least && v < most && oneReading(number) && words[start] != "hundred" {
 				ways[end], from[end] = min(2, ways[end]+ways[start]), start
 			}
 		}

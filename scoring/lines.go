@@ -1,6 +1,7 @@
 package scoring
 
 import (
+	"encoding/csv"
 	"regexp"
 	"slices"
 	"strconv"
@@ -92,4 +93,59 @@ func withoutCounts(lines []string) []string {
 		return lines
 	}
 	return out
+}
+
+// tableRow is one line of a table with a heading.
+type tableRow struct {
+	name, value, unit string
+	line              int
+}
+
+// holdsNumber finds a number, but not that of a name such as V1.
+var holdsNumber = regexp.MustCompile(`(?:^|[^\pL\d])\d`)
+
+// readTable reads a table whose heading names a column of speeds; false when there is
+// none.
+func readTable(text string) ([]tableRow, bool) {
+	r := csv.NewReader(strings.NewReader(text))
+	heading, _, _ := strings.Cut(strings.TrimLeft(text, "\r\n"), "\n")
+	for _, sep := range ";\t" {
+		if strings.ContainsRune(heading, sep) {
+			r.Comma = sep
+			break
+		}
+	}
+	r.FieldsPerRecord, r.LazyQuotes, r.TrimLeadingSpace = -1, true, true
+	records, err := r.ReadAll()
+	if err != nil || len(records) < 2 || len(records[0]) < 2 || holdsNumber.MatchString(heading) {
+		return nil, false
+	}
+	name, value, unit := -1, -1, ""
+	for i, h := range records[0] {
+		switch h = strings.ToLower(strings.TrimSpace(h)); {
+		case slices.Contains([]string{"accessory", "string", "name"}, h):
+			name = i
+		case strings.Contains(h, "m/s"):
+			value, unit = i, string(MetresPerSecond)
+		case strings.Contains(h, "fps") || strings.Contains(h, "ft/s"):
+			value, unit = i, string(FeetPerSecond)
+		case value < 0 && slices.Contains([]string{"speed", "velocity", "reading"}, h):
+			value = i
+		}
+	}
+	if value < 0 {
+		return nil, false
+	}
+	var rows []tableRow
+	for i, rec := range records[1:] {
+		row := tableRow{unit: unit, line: i + 2}
+		if name >= 0 && name < len(rec) {
+			row.name = strings.TrimSpace(rec[name])
+		}
+		if value < len(rec) {
+			row.value = rec[value]
+			rows = append(rows, row)
+		}
+	}
+	return rows, true
 }

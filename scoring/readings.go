@@ -1,7 +1,6 @@
 package scoring
 
 import (
-	"encoding/csv"
 	"regexp"
 	"slices"
 	"strconv"
@@ -82,10 +81,6 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 	return p.out
 }
 
-var wordValues = map[string]int{"zero": 0, "oh": 0, "o": 0, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9,
-	"ten": 10, "eleven": 11, "twelve": 12, "thirteen": 13, "fourteen": 14, "fifteen": 15, "sixteen": 16, "seventeen": 17, "eighteen": 18, "nineteen": 19,
-	"twenty": 20, "thirty": 30, "forty": 40, "fifty": 50, "sixty": 60, "seventy": 70, "eighty": 80, "ninety": 90, "hundred": 100}
-
 var (
 	stringTag = regexp.MustCompile(`^\s*([\pL][\pL\pN _-]*?)\s*:\s*(.*)$`)
 	// Shot numbers before a reading: "shot 3:", "#3", "3)".
@@ -100,8 +95,6 @@ var (
 // aside are words after a number that tell it was no speed.
 var aside = []string{"°", "%", "degree", "degrees", "percent", "m", "metre", "metres", "meter", "meters", "yard", "yards", "feet", "ft", "cm", "mm", "g", "gram", "grams", "minute", "minutes", "second", "seconds", "shots", "darts", "am", "pm", "oclock"}
 
-func isNumberWord(s string) bool { _, ok := wordValues[s]; return ok }
-
 // fillers are sounds between the words of a number.
 var fillers = []string{"uh", "um", "er", "erm"}
 
@@ -115,61 +108,6 @@ var (
 func isName(s string) bool {
 	first := strings.Fields(strings.ToLower(s))[0]
 	return !isNumberWord(first) && !slices.Contains([]string{"shot", "number", "dart", "no"}, first)
-}
-
-// tableRow is one line of a table with a heading.
-type tableRow struct {
-	name, value, unit string
-	line              int
-}
-
-// holdsNumber finds a number, but not that of a name such as V1.
-var holdsNumber = regexp.MustCompile(`(?:^|[^\pL\d])\d`)
-
-// readTable reads a table whose heading names a column of speeds; false when there is
-// none.
-func readTable(text string) ([]tableRow, bool) {
-	r := csv.NewReader(strings.NewReader(text))
-	heading, _, _ := strings.Cut(strings.TrimLeft(text, "\r\n"), "\n")
-	for _, sep := range ";\t" {
-		if strings.ContainsRune(heading, sep) {
-			r.Comma = sep
-			break
-		}
-	}
-	r.FieldsPerRecord, r.LazyQuotes, r.TrimLeadingSpace = -1, true, true
-	records, err := r.ReadAll()
-	if err != nil || len(records) < 2 || len(records[0]) < 2 || holdsNumber.MatchString(heading) {
-		return nil, false
-	}
-	name, value, unit := -1, -1, ""
-	for i, h := range records[0] {
-		switch h = strings.ToLower(strings.TrimSpace(h)); {
-		case slices.Contains([]string{"accessory", "string", "name"}, h):
-			name = i
-		case strings.Contains(h, "m/s"):
-			value, unit = i, string(MetresPerSecond)
-		case strings.Contains(h, "fps") || strings.Contains(h, "ft/s"):
-			value, unit = i, string(FeetPerSecond)
-		case value < 0 && slices.Contains([]string{"speed", "velocity", "reading"}, h):
-			value = i
-		}
-	}
-	if value < 0 {
-		return nil, false
-	}
-	var rows []tableRow
-	for i, rec := range records[1:] {
-		row := tableRow{unit: unit, line: i + 2}
-		if name >= 0 && name < len(rec) {
-			row.name = strings.TrimSpace(rec[name])
-		}
-		if value < len(rec) {
-			row.value = rec[value]
-			rows = append(rows, row)
-		}
-	}
-	return rows, true
 }
 
 // parser gathers strings from lines of text.
@@ -299,9 +237,6 @@ func startsWord(rest []string) bool {
 	return len(rest) > 0 && unicode.IsLetter([]rune(rest[0])[0]) && !startsNumber(rest)
 }
 
-// wantsDigit tells whether a digit often follows a number word: "eighty".
-func wantsDigit(word string) bool { return wordValues[word] >= 20 && wordValues[word] < 100 }
-
 // misheardFour marks "two eighty for", which a caption may mean by 284.
 func (p *parser) misheardFour() {
 	if p.pending != nil {
@@ -324,15 +259,6 @@ func (p *parser) inWords(words []string) {
 			p.found(strings.Join(number, " "), v)
 		}
 	}
-}
-
-// withoutOrdinal takes the number of a shot off the words after "shot": of "shot two two
-// ninety" 290 is left. "Shot two eighty four" has no number to spare.
-func withoutOrdinal(words []string) []string {
-	if v, ok := spoken(words); wordValues[words[0]] > 12 || ok && v >= 100 && v < 1000 {
-		return words
-	}
-	return words[1:]
 }
 
 // unitOf reads a unit of speed, "" for any other word.
@@ -405,84 +331,4 @@ func (p *parser) takeBack() {
 	if rs := p.string().Readings; len(rs) > 0 {
 		rs[len(rs)-1].Corrected = true
 	}
-}
-
-// apart cuts a run of number words where several readings were spoken without a pause:
-// "two eighty four two ninety" is 284 and 290. A run that makes one number of up to
-// three digits stays whole, and so does one with no way, or more than one, to cut it
-// into numbers that speeds in this unit are likely to be.
-func apart(words []string, unit SpeedUnit) [][]string {
-	const longest = 7          // words of one reading: "two hundred eighty four point two five"
-	least, most := 100., 1000. // of a speed that was run together with others
-	if unit == MetresPerSecond {
-		least, most = 20, 150
-	}
-	oneReading := func(words []string) bool {
-		v, ok := spoken(words)
-		point := slices.Index(words, "point")
-		return ok && v < 1000 && len(words) <= longest && (point < 0 || len(words)-point <= 3)
-	}
-	if oneReading(words) {
-		return [][]string{words}
-	}
-	// ways[end] counts the cuts of words[:end], from[end] is where the last number of one
-	// of them begins.
-	ways, from := make([]int, len(words)+1), make([]int, len(words)+1)
-	ways[0] = 1
-	for end := 1; end <= len(words); end++ {
-		for start := max(0, end-longest); start < end; start++ {
-			number := words[start:end]
-			if v, _ := spoken(number); ways[start] > 0 && v >= least && v < most && oneReading(number) && words[start] != "hundred" {
-				ways[end], from[end] = min(2, ways[end]+ways[start]), start
-			}
-		}
-	}
-	if ways[len(words)] != 1 {
-		return [][]string{words}
-	}
-	var numbers [][]string
-	for end := len(words); end > 0; end = from[end] {
-		numbers = append(numbers, words[from[end]:end])
-	}
-	slices.Reverse(numbers)
-	return numbers
-}
-
-// spoken turns number words into a value: "two eighty four" and "two hundred eighty
-// four" are 284, "two oh four" and "two four" follow the digits.
-func spoken(words []string) (float64, bool) {
-	if len(words) == 0 || words[0] == "point" {
-		return 0, false
-	}
-	value, fraction := 0.0, ""
-	previous := -1
-	point := false
-	for _, w := range words {
-		if w == "point" {
-			point = true
-			continue
-		}
-		v := wordValues[w]
-		switch {
-		case point:
-			fraction += strconv.Itoa(v)
-		case v == 100:
-			value = max(value, 1) * 100 // "two hundred", "a hundred"
-		case previous == 100 || previous >= 20 && v < 10 && v > 0:
-			value += float64(v) // "hundred eighty", "eighty four"
-		case v >= 10:
-			value = value*100 + float64(v) // "two eighty", "two fourteen"
-		default:
-			value = value*10 + float64(v) // digits
-		}
-		previous = v
-		if value > 1e6 {
-			return 0, false
-		}
-	}
-	if fraction != "" {
-		f, _ := strconv.ParseFloat("0."+fraction, 64)
-		value += f
-	}
-	return value, value > 0
 }

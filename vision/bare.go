@@ -5,6 +5,7 @@ import (
 	"image"
 	"math"
 	"sort"
+	"strings"
 
 	"gocv.io/x/gocv"
 )
@@ -67,11 +68,14 @@ func (s *search) bareMarks(known *planes) []Mark {
 	b := s.weighBare(known)
 	b.settle(b.sow())
 	b.fit()
-	usual, muddle := b.usualRadius(), b.doubt()
+	usual, least := b.usualRadius(), 0.5
+	if b.doubt() {
+		least = muddleChance
+	}
 	var marks []Mark
 	for i := range b.discs {
-		if d := &b.discs[i]; d.chance >= 0.5 {
-			marks = append(marks, b.mark(d, usual, muddle))
+		if b.discs[i].chance >= least {
+			marks = append(marks, b.mark(i, usual))
 		}
 	}
 	sort.SliceStable(marks, func(i, j int) bool { return marks[i].Pos.Y > marks[j].Pos.Y })
@@ -203,34 +207,51 @@ func (b *bareSearch) smooth() {
 	side := max(3, int(1.2*b.k)|1)
 	for c := range 3 {
 		b.e[c] = boxMean(b.m.residual.ch[c], b.y.w, b.y.h, side)
-		b.sd[c] = b.scatter(b.e[c])
 	}
+	b.scatter()
 }
 
-// scatter returns the standard deviation of v about zero on circles of every raster
-// radius, from the middle and the tail of its distribution, no less than on the
+// scatter sets the standard deviation of the residual about zero on circles of every
+// raster radius, from the middle and the tail of its distribution, no less than on the
 // circles beside it: the edges of printed lines are never registered quite exactly.
-func (b *bareSearch) scatter(v []float32) []float32 {
+func (b *bareSearch) scatter() {
 	n := int(bareReach*b.outerMM*b.k) + 2
-	raw := make([]float32, n)
-	var around []float32
+	var raw [3][]float32
+	for c := range raw {
+		raw[c] = make([]float32, n)
+	}
+	var around [3][]float32
 	for r := range n {
-		around = around[:0]
 		steps := max(8, min(int(2*math.Pi*float64(r)), 180))
+		for c := range around {
+			around[c] = around[c][:0]
+		}
 		for q := range steps {
 			sn, cs := math.Sincos(2 * math.Pi * float64(q) / float64(steps))
 			x, y := int(b.m.centre.X+float64(r)*cs+0.5), int(b.m.centre.Y+float64(r)*sn+0.5)
 			if x < 0 || y < 0 || x >= b.y.w || y >= b.y.h || !b.y.ok[y*b.y.w+x] {
 				continue
 			}
-			around = append(around, abs32(v[y*b.y.w+x]))
+			for c := range around {
+				around[c] = append(around[c], abs32(b.e[c][y*b.y.w+x]))
+			}
 		}
-		if len(around) >= 8 {
-			raw[r] = max(selectKth(around, len(around)/2)/0.6745, selectKth(around, len(around)*3/4)/1.15)
-		} else if r > 0 {
-			raw[r] = raw[r-1]
+		for c, v := range around {
+			if len(v) >= 8 {
+				raw[c][r] = max(selectKth(v, len(v)/2)/0.6745, selectKth(v, len(v)*3/4)/1.15)
+			} else if r > 0 {
+				raw[c][r] = raw[c][r-1]
+			}
 		}
 	}
+	for c := range raw {
+		b.sd[c] = b.scatterBy(raw[c])
+	}
+}
+
+// scatterBy returns the scatter by radius, of which raw is what each circle shows alone.
+func (b *bareSearch) scatterBy(raw []float32) []float32 {
+	n := len(raw)
 	// Marks can cover most of a small circle: there the scatter is that farther out.
 	inner := min(n-1, int(4*bareUsualMM*b.k))
 	rest := append([]float32(nil), raw[inner:]...)
@@ -438,16 +459,16 @@ func (b *bareSearch) printedAround(inside []int) float64 {
 	return float64(print) / float64(max(1, all))
 }
 
-// mark returns a disc as a mark. usual is the radius of most marks of the photo; muddle
-// tells that its marks cannot be told well from other things.
-func (b *bareSearch) mark(d *spot, usual float64, muddle bool) Mark {
+// mark returns disc i as a mark. usual is the radius of most marks of the photo.
+func (b *bareSearch) mark(i int, usual float64) Mark {
+	d := &b.discs[i]
 	pos := b.flat.ToBoard(d.at())
-	m := Mark{Kind: Bare, Pos: pos, Photo: b.rect.ToPhoto(pos), CovMM2: d.cov,
+	m := Mark{Kind: Bare, Pos: pos, Photo: b.rect.ToPhoto(pos), CovMM2: b.budget(i),
 		DiameterMM: 2 * d.r / b.k, Visible: 1, Confidence: d.chance}
 	if b.isOff(d) {
 		m.Flags = append(m.Flags, OffFace)
 	}
-	if d.chance < 0.8 || muddle {
+	if d.chance < 0.8 {
 		m.Flags = append(m.Flags, Doubtful)
 	}
 	if d.r > twinLeast*usual && d.fill < twinFill || d.r > twinSurely*usual {
@@ -484,9 +505,9 @@ func (b *bareSearch) usualRadius() float64 {
 
 // doubt warns of marks that are likely left out and of others likely false, by the sums
 // of their chances. It reports whether so many are that the photo's marks cannot be
-// told from what else is on it.
+// told from what else is on it: then only the surest count.
 func (b *bareSearch) doubt() (muddle bool) {
-	var kept, left, missed, wrong float64
+	var kept, wrong, left, missed float64
 	for _, d := range b.discs {
 		switch {
 		case d.chance >= 0.5:
@@ -497,16 +518,26 @@ func (b *bareSearch) doubt() (muddle bool) {
 			missed += d.chance
 		}
 	}
-	muddle = missed+wrong > muddleShare*(kept+missed)
-	switch {
-	case muddle && missed+wrong >= 1:
-		b.warnings = append(b.warnings, fmt.Sprintf("marks cannot be told well from light, grain or dirt on this photo: of %.0f found about %.0f may be none, and about %.0f may be missing; photograph it in even light, give a photo of the clean board (--clean), or look at each in dartfall review", kept, wrong, missed))
-	case missed >= 1 || wrong >= 1:
-		b.warnings = append(b.warnings, fmt.Sprintf("of %.0f marks found about %.0f may be none, and of %.0f faint patches left out about %.0f may be marks; look at them in dartfall review", kept, wrong, left, missed))
+	if wrong+missed >= 1 && wrong+missed > muddleShare*(kept+missed) {
+		b.warnings = append(b.warnings, "marks cannot be told well from light, grain or dirt on this photo, and only the surest are listed; take it in even light, give a photo of the clean board (--clean), or set the marks by hand in dartfall review")
+		return true
 	}
-	return muddle && missed+wrong >= 1
+	var said []string
+	if wrong >= worthSaying {
+		said = append(said, fmt.Sprintf("about %.0f of the %.0f marks found may be none", wrong, kept))
+	}
+	if missed >= worthSaying {
+		said = append(said, fmt.Sprintf("about %.0f of %.0f faint patches left out may be marks", missed, left))
+	}
+	if len(said) > 0 {
+		b.warnings = append(b.warnings, strings.Join(said, "; ")+"; look at the photo in dartfall review")
+	}
+	return false
 }
 
-// muddleShare is the share of wrong decisions at which a list of marks is no more to be
-// relied on.
-const muddleShare = 0.25
+// When the marks of a photo are not to be relied on.
+const (
+	muddleShare  = 0.2 // share of wrong decisions at which only the surest marks count
+	muddleChance = 0.9 // which are at least as likely
+	worthSaying  = 0.6 // a mark likely missing, or likely none
+)

@@ -1,10 +1,10 @@
 package vision
 
 import (
+	"cmp"
 	"image"
 	"math"
 	"slices"
-	"sort"
 
 	"gocv.io/x/gocv"
 
@@ -30,7 +30,8 @@ type spot struct {
 	kin      float64    // distance from the sure marks of the photo, in their spreads
 	alone    float64    // chance that it is a mark, judged by itself
 	chance   float64    // and in the light of the sure ones
-	cov      [3]float64 // of the centre, mm²
+	flat     bool       // no flanks show where other marks of the photo have them
+	cov      [3]float64 // of the centre, mm²: what the scatter about its fit tells
 }
 
 // at returns the centre.
@@ -49,7 +50,7 @@ const (
 const (
 	overlapFree = 0.12
 	overlapMM2  = 40.0
-	wholeShare  = 0.9 // of the most a disc can earn: then it is not tried to split it
+	wholeShare  = 0.8 // of the most a disc can earn: then it is not tried to split it
 	crowdShare  = 0.7 // of the usual disc's area, in evidence units
 )
 
@@ -73,11 +74,15 @@ func (f *spotFinder) earns(s spot) float64 {
 	alone := true
 	for _, o := range f.spots {
 		both := s.r + o.r
-		if alone && math.Hypot(s.x-o.x, s.y-o.y) < 1.2*both {
+		dx, dy := s.x-o.x, s.y-o.y
+		if dx*dx+dy*dy >= 1.2*1.2*both*both {
+			continue
+		}
+		if alone {
 			alone = false
 			sum -= f.crowd
 		}
-		if depth := 1 - math.Hypot(s.x-o.x, s.y-o.y)/both; depth > overlapFree {
+		if depth := 1 - math.Sqrt(dx*dx+dy*dy)/both; depth > overlapFree {
 			sum -= overlapMM2 * f.k * f.k * (depth - overlapFree) / 0.1
 		}
 	}
@@ -217,7 +222,8 @@ func crowdPrice(judged []spot) float64 {
 // sow lays discs greedily, the best first.
 func (f *spotFinder) sow() {
 	type seed struct {
-		s     spot
+		x, y  int
+		r     float64
 		tried []bool // places near which a disc of this size was tried
 		gain  float64
 	}
@@ -235,21 +241,22 @@ func (f *spotFinder) sow() {
 					continue
 				}
 				if g := f.e.squareSum(all, x, y, half) - spotRent*area; g > 0.6*spotPriceMM2*f.k*f.k {
-					seeds = append(seeds, seed{spot{x: float64(x), y: float64(y), r: r}, tried, g})
+					seeds = append(seeds, seed{x, y, r, tried, g})
 				}
 			}
 		}
 	}
-	sort.SliceStable(seeds, func(i, j int) bool { return seeds[i].gain > seeds[j].gain })
+	slices.SortStableFunc(seeds, func(a, b seed) int { return cmp.Compare(b.gain, a.gain) })
 	for _, s := range seeds {
-		if s.tried[int(s.s.y)*f.e.w+int(s.s.x)] || f.covered(s.s) {
+		at := spot{x: float64(s.x), y: float64(s.y), r: s.r}
+		if s.tried[s.y*f.e.w+s.x] || f.covered(at) {
 			continue
 		}
-		f.e.visit(s.s.x, s.s.y, 0.4*s.s.r, func(i int, _ float32) { s.tried[i] = true })
-		if !(f.gainOf(s.s.x, s.s.y, s.s.r) > 0) {
+		f.e.visit(at.x, at.y, 0.4*at.r, func(i int, _ float32) { s.tried[i] = true })
+		if !(f.gainOf(at.x, at.y, at.r) > 0) {
 			continue
 		}
-		if t, g := f.climb(s.s); g > 0 {
+		if t, g := f.climb(at); g > 0 {
 			f.lay(len(f.spots), t)
 		}
 	}

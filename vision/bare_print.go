@@ -144,7 +144,7 @@ func (b *bareSearch) explainCross() {
 		i := found[len(found)-1]
 		found = found[:len(found)-1]
 		for _, j := range b.neighbours(i) {
-			if b.w.v[j] > 0 && !b.printed[j] && within(j) && b.alike(i, j) && b.turns(j, 1) {
+			if j >= 0 && b.w.v[j] > 0 && !b.printed[j] && within(j) && b.alike(i, j) && b.turns(j, 1) {
 				b.printed[j] = true
 				found = append(found, j)
 			}
@@ -183,22 +183,22 @@ func (b *bareSearch) fromCentre(i int) complex128 {
 	return complex(float64(i%b.w.w)-b.m.centre.X, float64(i/b.w.w)-b.m.centre.Y)
 }
 
-// neighbours returns the pixels that share a side with pixel i.
-func (b *bareSearch) neighbours(i int) []int {
-	x, out := i%b.w.w, make([]int, 0, 4)
-	if x > 0 {
-		out = append(out, i-1)
+// neighbours returns the pixels that share a side with pixel i; -1 for none.
+func (b *bareSearch) neighbours(i int) [4]int {
+	n := [4]int{i - 1, i + 1, i - b.w.w, i + b.w.w}
+	switch i % b.w.w {
+	case 0:
+		n[0] = -1
+	case b.w.w - 1:
+		n[1] = -1
 	}
-	if x < b.w.w-1 {
-		out = append(out, i+1)
+	if n[2] < 0 {
+		n[2] = -1
 	}
-	if i >= b.w.w {
-		out = append(out, i-b.w.w)
+	if n[3] >= len(b.w.v) {
+		n[3] = -1
 	}
-	if i+b.w.w < len(b.w.v) {
-		out = append(out, i+b.w.w)
-	}
-	return out
+	return n
 }
 
 // turns reports whether pixel i has its like at least times of the three quarter turns.
@@ -321,7 +321,7 @@ func (b *bareSearch) printEdges() {
 				continue
 			}
 			for _, j := range b.neighbours(i) {
-				if b.printed[j] && b.fainter(i, j) {
+				if j >= 0 && b.printed[j] && b.fainter(i, j) {
 					edge = append(edge, i)
 					break
 				}

@@ -74,11 +74,13 @@ func TestTurnBetween(t *testing.T) {
 
 // With a photo of the clean board, what that shows is no mark: sighters, old holes.
 func TestCleanPhoto(t *testing.T) {
-	holes := func(at ...[2]float64) (out []boardtest.Mark) {
-		for _, p := range at {
-			out = append(out, boardtest.Mark{Kind: boardtest.Hole, X: p[0], Y: p[1], DiameterMM: 12})
+	bare := func(kind boardtest.Kind) func(at ...[2]float64) []boardtest.Mark {
+		return func(at ...[2]float64) (out []boardtest.Mark) {
+			for _, p := range at {
+				out = append(out, boardtest.Mark{Kind: kind, X: p[0], Y: p[1], DiameterMM: 12})
+			}
+			return out
 		}
-		return out
 	}
 	stickers := func(at ...[2]float64) []boardtest.Mark { return boardtest.Stickers("blue", 19, at...) }
 	old, new := [][2]float64{{-120, 60}, {60, 20}}, [][2]float64{{30, 65}, {-70, -20}, {85, -90}}
@@ -88,7 +90,8 @@ func TestCleanPhoto(t *testing.T) {
 		opts MarkOptions
 	}{
 		{"stickers", stickers, MarkOptions{Colours: []string{"blue"}, SizeMM: 19}},
-		{"bare marks", holes, MarkOptions{Bare: true}},
+		{"holes", bare(boardtest.Hole), MarkOptions{Bare: true}},
+		{"smudges", bare(boardtest.Smudge), MarkOptions{Bare: true}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()

@@ -23,6 +23,16 @@ func resampleMeans(values []float64, samples int, rng *rand.Rand) []float64 {
 	return means
 }
 
+// expandedLevel is the level that an interval from bootstrap samples of n values must be
+// taken at to hold the level wanted: samples of n vary less than new groups do, by n−1
+// over n, and their number is no more known than in Student's t (Hesterberg 2015, The
+// American Statistician 69:371, expanded percentile interval).
+func expandedLevel(level float64, n int) float64 {
+	m := float64(n)
+	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: m - 1}.Quantile((1 + level) / 2)
+	return 2*distuv.UnitNormal.CDF(math.Sqrt(m/(m-1))*t) - 1
+}
+
 // bca returns the ends of the bias-corrected and accelerated bootstrap interval (Efron
 // & Tibshirani 1993, An Introduction to the Bootstrap, section 14.3) of an estimate
 // theta from its bootstrap replications, which it sorts. influence holds, for every

@@ -8,6 +8,17 @@ import (
 	"gonum.org/v1/gonum/stat"
 )
 
+// Student's t at 0.975 with 14 degrees of freedom is 2.144787 (tables): times √(15/14) it
+// is 2.220073, within which 97.3586% of a normal lies. Large samples need no expansion.
+func TestExpandedLevel(t *testing.T) {
+	if got := expandedLevel(0.95, 15); !near(got, math.Erf(2.144787*math.Sqrt(15./14)/math.Sqrt2), 1e-6) {
+		t.Errorf("expandedLevel(0.95, 15) = %v", got)
+	}
+	if got := expandedLevel(0.95, 100_000); !near(got, 0.95, 1e-5) {
+		t.Errorf("expandedLevel(0.95, 100000) = %v", got)
+	}
+}
+
 // Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 14, spatial-test
 // data A (read in stored copies): variance with divisor n 171.534, BCa 90% interval
 // 115.8 to 259.6 in table 14.2 (read); 115.75 to 261.33 from a million replications

@@ -84,7 +84,7 @@ const (
 	defMRRatio        = "ratio of mean radii, corrected for n; interval by what permutation of the shots does to it"
 	defDroppedRatio   = "ratio of mean radii without the widest, corrected for n and the drop; interval by what permutation of the shots does to it"
 	defSigmaRatio     = "ratio of sigmas; interval by the F distribution (circular normal)"
-	defSigmaBootstrap = "ratio of sigmas; interval by the BCa bootstrap of the squared distances from the centre"
+	defSigmaBootstrap = "ratio of sigmas; interval by the BCa bootstrap of the squared distances from the centre, expanded for small groups"
 	defSigmaMiss      = "ratio of sigmas, misses counted; interval from the two intervals on the log scale"
 )
 
@@ -316,7 +316,7 @@ func (p *Pair) bootstrap(a, b *spread, meansA, meansB []float64, level float64) 
 	for _, v := range b.squares {
 		influence = append(influence, (1-v/meanB)/float64(len(b.squares)))
 	}
-	lo, hi := bca(meanA/meanB, ratios, influence, level)
+	lo, hi := bca(meanA/meanB, ratios, influence, expandedLevel(level, min(len(a.squares), len(b.squares))))
 	if math.IsNaN(lo) || math.IsNaN(hi) {
 		return
 	}

@@ -117,7 +117,7 @@ func ofPair(nA, nB int, s shape, slack float64, deals int) func(*rand.Rand) []st
 		p := c.Pairs[0]
 		return []statement{
 			{"ratio of mean radii", p.MeanRadiusRatio, 1 / 1.4, slack + 0.01}, {"ratio of sigmas", p.SigmaRatio, 1 / 1.4, slack},
-			{"ratio of sigmas, bootstrap", p.SigmaRatioBootstrap, 1 / 1.4, slack + 0.05},
+			{"ratio of sigmas, bootstrap", p.SigmaRatioBootstrap, 1 / 1.4, slack + 0.02},
 			{"difference of the centres, x", p.CentreDX, 0.3, math.NaN()}, {"distance of the centres", p.CentreDistance, 0.3, math.NaN()},
 		}
 	}

@@ -13,7 +13,7 @@ var (
 	boardsDir  = flag.String("boards", "", "write random boards with their truth into this directory")
 	boardsN    = flag.Int("many", 20, "with -boards: how many")
 	boardsSeed = flag.Uint64("seed", 1, "with -boards: seed of the first board")
-	boardsOf   = flag.String("difficulty", "varied", "with -boards: clear, varied, bare or hopeless")
+	boardsOf   = flag.String("difficulty", "varied", "with -boards: clear, varied, crowded, bare or hopeless")
 )
 
 // TestWriteBoards is the generator behind evaluations over many fresh boards:
@@ -24,7 +24,7 @@ var (
 // back: that the files can be written is all it claims.
 func TestWriteBoards(t *testing.T) {
 	if *boardsDir == "" {
-		for _, of := range []Difficulty{Clear, Varied, Bare, Hopeless} {
+		for _, of := range []Difficulty{Clear, Varied, Bare, Hopeless, Crowded} {
 			s := Random(3, of)
 			s.shrink(8)
 			if err := WriteCase(t.TempDir(), "small", s); err != nil {
@@ -33,9 +33,9 @@ func TestWriteBoards(t *testing.T) {
 		}
 		return
 	}
-	of, ok := map[string]Difficulty{"clear": Clear, "varied": Varied, "bare": Bare, "hopeless": Hopeless}[*boardsOf]
+	of, ok := map[string]Difficulty{"clear": Clear, "varied": Varied, "bare": Bare, "hopeless": Hopeless, "crowded": Crowded}[*boardsOf]
 	if !ok {
-		t.Fatalf("-difficulty %q: want clear, varied, bare or hopeless", *boardsOf)
+		t.Fatalf("-difficulty %q: want clear, varied, crowded, bare or hopeless", *boardsOf)
 	}
 	if err := os.MkdirAll(*boardsDir, 0o755); err != nil {
 		t.Fatal(err)

@@ -11,8 +11,9 @@ const (
 	minApart = 8.0
 )
 
-// randomStickers puts on one to four strings of stickers of one size.
-func (s *Scene) randomStickers(d draw) {
+// randomStickers puts on one to four strings of stickers of one size; Crowded ones
+// have ten shots or more and lie in heaps.
+func (s *Scene) randomStickers(d draw, of Difficulty) {
 	names := s.stickerNames(d)
 	if len(names) == 0 {
 		return
@@ -28,8 +29,12 @@ func (s *Scene) randomStickers(d draw) {
 		diameter = pick(d, sizes...)
 	}
 	for k, n := range names {
-		aim := s.aim(d, n.colour)
-		for range 4 + d.IntN(9) {
+		aim, shots := s.aim(d, n.colour), 4+d.IntN(9)
+		if of == Crowded {
+			shots += 6
+			aim.clustered, aim.heaped = 0.85, true
+		}
+		for range shots {
 			if x, y, ok := s.impact(d, aim, diameter); ok {
 				s.Marks = append(s.Marks, Mark{Kind: Sticker, X: x, Y: y, DiameterMM: diameter, Name: n.name, Colour: n.colour, String: k + 1})
 			}
@@ -76,6 +81,7 @@ type aim struct {
 	// colour.
 	inner, outer float64
 	clustered    float64 // chance of an impact beside the one before it
+	heaped       bool    // or beside any before it
 }
 
 func (s *Scene) aim(d draw, c Colour) aim {
@@ -102,6 +108,9 @@ func (s *Scene) impact(d draw, a aim, diameter float64) (x, y float64, ok bool) 
 		switch u := d.Float64(); {
 		case u < a.clustered && len(s.Marks) > 0:
 			last := s.Marks[len(s.Marks)-1]
+			if a.heaped {
+				last = s.Marks[d.IntN(len(s.Marks))]
+			}
 			sin, cos := math.Sincos(d.between(-math.Pi, math.Pi))
 			r := d.between(0.5, 1.15) * diameter
 			x, y = last.X+r*cos, last.Y+r*sin

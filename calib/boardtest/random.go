@@ -16,6 +16,7 @@ const (
 	Varied                     // whatever a fair photo may hold
 	Bare                       // Varied, but holes, dents, smudges or chalk in place of stickers
 	Hopeless                   // nothing should be measured in it
+	Crowded                    // Varied, with more stickers, most of them in heaps
 )
 
 // draw is a source of random numbers with the shapes used here.
@@ -44,7 +45,7 @@ func Random(seed uint64, of Difficulty) Scene {
 	if of == Bare {
 		s.randomBareMarks(d)
 	} else {
-		s.randomStickers(d)
+		s.randomStickers(d, of)
 	}
 	if of == Hopeless {
 		s.spoil(d)

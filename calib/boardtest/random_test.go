@@ -8,7 +8,7 @@ import (
 )
 
 func TestRandomIsFair(t *testing.T) {
-	for _, of := range []Difficulty{Clear, Varied, Bare} {
+	for _, of := range []Difficulty{Clear, Varied, Bare, Crowded} {
 		kinds, own, cut := map[string]int{}, 0, 0
 		for seed := range uint64(400) {
 			s := Random(seed, of)
@@ -75,7 +75,7 @@ func TestRandomIsFair(t *testing.T) {
 }
 
 func TestRandomIsReproducible(t *testing.T) {
-	for _, of := range []Difficulty{Clear, Varied, Bare, Hopeless} {
+	for _, of := range []Difficulty{Clear, Varied, Bare, Hopeless, Crowded} {
 		a, b, c := Random(11, of), Random(11, of), Random(12, of)
 		if !reflect.DeepEqual(a, b) {
 			t.Errorf("Random(11, %d) differs from itself", of)

@@ -91,30 +91,36 @@ func (s *search) whiteGain() [3]float64 {
 func (s *search) nameGroups() {
 	white := s.whiteGain()
 	for _, g := range s.groups {
-		lin := linearOf(g.mean)
-		for k := range 3 {
-			lin[k] *= white[k]
-		}
-		d := nameDistances(lin)
-		best, second, other := "", "", ""
-		for _, n := range stickerColours {
-			if len(s.opts.Colours) > 0 && !slices.Contains(s.opts.Colours, n) {
-				if other == "" || d[n] < d[other] {
-					other = n
-				}
-				continue
+		g.name, g.unsure = s.nameOf(g.mean, white)
+	}
+}
+
+// nameOf names an opponent colour seen where white paper would need the gain white to
+// be white: "" for no colour that is looked for, unsure where a second name fits nearly
+// as well.
+func (s *search) nameOf(colour [3]float32, white [3]float64) (name string, unsure bool) {
+	lin := linearOf(colour)
+	for k := range 3 {
+		lin[k] *= white[k]
+	}
+	d := nameDistances(lin)
+	best, second, other := "", "", ""
+	for _, n := range stickerColours {
+		if len(s.opts.Colours) > 0 && !slices.Contains(s.opts.Colours, n) {
+			if other == "" || d[n] < d[other] {
+				other = n
 			}
-			switch {
-			case best == "" || d[n] < d[best]:
-				best, second = n, best
-			case second == "" || d[n] < d[second]:
-				second = n
-			}
-		}
-		if best == "" || d[best] > 30 || (other != "" && d[best] > 1.6*d[other]+4) {
 			continue
 		}
-		g.name = best
-		g.unsure = second != "" && d[best] > 0.75*d[second]
+		switch {
+		case best == "" || d[n] < d[best]:
+			best, second = n, best
+		case second == "" || d[n] < d[second]:
+			second = n
+		}
 	}
+	if best == "" || d[best] > 30 || (other != "" && d[best] > 1.6*d[other]+4) {
+		return "", false
+	}
+	return best, second != "" && d[best] > 0.75*d[second]
 }

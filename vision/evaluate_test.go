@@ -2,6 +2,7 @@ package vision
 
 import (
 	"bytes"
+	"cmp"
 	"flag"
 	"fmt"
 	"math"
@@ -22,11 +23,12 @@ import (
 )
 
 var (
-	evalMany = flag.Int("many", few, "evaluations: how many random boards; the default draws small ones")
-	evalSeed = flag.Uint64("seed", 9000, "evaluations: seed of the first board")
-	evalOf   = flag.String("difficulty", "varied", "evaluations: clear, varied, bare or hopeless")
-	evalDir  = flag.String("boards", "", "evaluations: take the photos from this directory, where boardtest's TestWriteBoards put them, instead of drawing them")
-	evalAuto = flag.Bool("auto", false, "evaluations: give the outermost diameter alone, no list of rings and no stickers")
+	evalMany  = flag.Int("many", few, "evaluations: how many random boards; the default draws small ones")
+	evalSeed  = flag.Uint64("seed", 9000, "evaluations: seed of the first board")
+	evalOf    = flag.String("difficulty", "varied", "evaluations: clear, varied, crowded, bare or hopeless")
+	evalDir   = flag.String("boards", "", "evaluations: take the photos from this directory, where boardtest's TestWriteBoards put them, instead of drawing them")
+	evalShots = flag.Bool("shots", false, "evaluations: declare how many stickers of each colour were put on, too")
+	evalAuto  = flag.Bool("auto", false, "evaluations: give the outermost diameter alone, no list of rings and no stickers")
 )
 
 // few boards, drawn small, are what a run of all tests has time for.
@@ -41,9 +43,9 @@ type evalBoard struct {
 }
 
 func readBoard(seed uint64) (evalBoard, error) {
-	of, ok := map[string]boardtest.Difficulty{"clear": boardtest.Clear, "varied": boardtest.Varied, "bare": boardtest.Bare, "hopeless": boardtest.Hopeless}[*evalOf]
+	of, ok := map[string]boardtest.Difficulty{"clear": boardtest.Clear, "varied": boardtest.Varied, "crowded": boardtest.Crowded, "bare": boardtest.Bare, "hopeless": boardtest.Hopeless}[*evalOf]
 	if !ok {
-		return evalBoard{}, fmt.Errorf("-difficulty %q: want clear, varied, bare or hopeless", *evalOf)
+		return evalBoard{}, fmt.Errorf("-difficulty %q: want clear, varied, crowded, bare or hopeless", *evalOf)
 	}
 	b := evalBoard{name: fmt.Sprintf("%s%04d", *evalOf, seed), scene: boardtest.Random(seed, of)}
 	if *evalMany == few && *evalDir == "" {
@@ -88,12 +90,26 @@ func (b evalBoard) options() Options {
 			if !slices.Contains(o.Marks.Colours, m.Name) {
 				o.Marks.Colours = append(o.Marks.Colours, m.Name)
 			}
+			if *evalShots {
+				o.Marks.Counts = countOneMore(o.Marks.Counts, m.Name)
+			}
 		}
 	}
 	if len(sizes) > 1 {
 		o.Marks.SizeMM = 0
 	}
 	return o
+}
+
+// countOneMore returns counts with one more sticker of the colour.
+func countOneMore(counts []ColourCount, colour string) []ColourCount {
+	for i := range counts {
+		if counts[i].Colour == colour {
+			counts[i].Stickers++
+			return counts
+		}
+	}
+	return append(counts, ColourCount{Colour: colour, Stickers: 1})
 }
 
 // outcome sums up how measured boards compare with their truth.
@@ -152,13 +168,8 @@ func (b evalBoard) score(r *Reading, err error) (t outcome) {
 		mark  Mark
 	}
 	var pairs []pair
-	for _, m := range b.truth.Marks {
-		best, at := m.DiameterMM/2, -1
-		for i, k := range r.Marks {
-			if d := r2.Norm(r2.Sub(k.Pos, r.ToBoard(m.Px))); !used[i] && d < best {
-				best, at = d, i
-			}
-		}
+	for i, at := range b.match(r) {
+		m := b.truth.Marks[i]
 		if at < 0 {
 			continue
 		}
@@ -232,6 +243,42 @@ func (b evalBoard) score(r *Reading, err error) (t outcome) {
 		}
 	}
 	return t
+}
+
+// match returns for each mark of the truth the reading on it, -1 for none: the nearest
+// pairs first, and what is all but hidden last.
+func (b evalBoard) match(r *Reading) []int {
+	type link struct {
+		truth, reading int
+		hidden         bool
+		awayMM         float64
+	}
+	var links []link
+	out := make([]int, len(b.truth.Marks))
+	for i, m := range b.truth.Marks {
+		out[i] = -1
+		for j, k := range r.Marks {
+			if d := r2.Norm(r2.Sub(k.Pos, r.ToBoard(m.Px))); d < m.DiameterMM/2 {
+				links = append(links, link{i, j, m.VisibleFraction < 0.25, d})
+			}
+		}
+	}
+	slices.SortFunc(links, func(a, b link) int {
+		switch {
+		case a.hidden == b.hidden:
+			return cmp.Compare(a.awayMM, b.awayMM)
+		case b.hidden:
+			return -1
+		}
+		return 1
+	})
+	taken := make([]bool, len(r.Marks))
+	for _, l := range links {
+		if out[l.truth] < 0 && !taken[l.reading] {
+			out[l.truth], taken[l.reading] = l.reading, true
+		}
+	}
+	return out
 }
 
 // distanceSigma is the standard uncertainty of the distance between two marks:

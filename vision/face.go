@@ -117,6 +117,15 @@ func (m *faceModel) remainder(y *planes) *planes {
 	return out
 }
 
+// faceAt returns the colour that the face has at a pixel, in the light there.
+func (m *faceModel) faceAt(x, y int) (c [3]float32) {
+	r := min(int(math.Hypot(float64(x)-m.centre.X, float64(y)-m.centre.Y)+0.5), len(m.radial[0])-1)
+	for k := range c {
+		c[k] = m.radial[k][r] + m.light.near(k, x, y)
+	}
+	return c
+}
+
 // radiusIndex returns for each pixel the index of its radius in radial.
 func (m *faceModel) radiusIndex(w, h int) []uint16 {
 	out := make([]uint16, w*h)

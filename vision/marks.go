@@ -17,6 +17,9 @@ type MarkOptions struct {
 	Colours []string
 	// SizeMM is the diameter of the stickers; 0: learn it, one size per colour.
 	SizeMM float64
+	// Counts are the numbers of stickers that are declared: evidence for and against
+	// doubtful ones. Colours that are not in it have none declared.
+	Counts []ColourCount
 	// Bare looks for holes, dents, smudges and chalk marks instead of stickers.
 	Bare bool
 	// Clean is the reading of a photo of the same board before the
@@ -104,20 +107,21 @@ func newSearch(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 
 // search is the state of one findMarks call.
 type search struct {
-	img      *image.NRGBA
-	rect     *calib.Rectification
-	opts     MarkOptions
-	flat     *Flat
-	extent   extentMM // of the board, that flat shows
-	face     []Circle
-	outerMM  float64
-	y        *planes
-	m        *faceModel
-	index    []uint16
-	sums     [3]table // summed-area tables of the residual
-	sizes    []size
-	groups   []*group
-	warnings []string
+	img        *image.NRGBA
+	rect       *calib.Rectification
+	opts       MarkOptions
+	flat       *Flat
+	extent     extentMM // of the board, that flat shows
+	face       []Circle
+	outerMM    float64
+	y          *planes
+	m          *faceModel
+	index      []uint16
+	edgePixels []edgePixel
+	sums       [3]table // summed-area tables of the residual
+	sizes      []size
+	groups     []*group
+	warnings   []string
 }
 
 // size is one size of sticker.
@@ -145,9 +149,15 @@ func (s *search) stickers() []Mark {
 		sure = s.choose(all, 0.5)
 	}
 	s.groupColours(sure)
+	if faint := s.faintColours(all); len(faint) > 0 {
+		s.groupColours(append(sure, faint...))
+	}
 	found := s.dropRepeated(s.choose(s.relate(all), 0.5), all)
 	s.groupColours(found)
-	return s.marksOf(dropPatches(s.named(found)))
+	found, tried := s.fillClumps(dropPatches(s.named(found)))
+	found = s.weighCounts(found, append(all, tried...))
+	s.flagClumps(found)
+	return s.marksOf(found)
 }
 
 // dropPatches drops discs within a larger one of the same colour: gloss or a fleck of
@@ -165,6 +175,7 @@ func dropPatches(ds []*disc) []*disc {
 func (s *search) candidates() []*disc {
 	s.index = s.m.radiusIndex(s.y.w, s.y.h)
 	edges := s.edges()
+	s.edgePixels = edges
 	for c := range s.sums {
 		s.sums[c] = integral(s.m.residual.ch[c], s.y.w, s.y.h)
 	}
@@ -318,6 +329,12 @@ func (s *search) marksOf(ds []*disc) []Mark {
 		}
 		if d.chance < 0.8 {
 			m.Flags = append(m.Flags, Doubtful)
+		}
+		if d.atLeast {
+			m.Flags = append(m.Flags, AtLeast)
+		}
+		if d.byCount != "" {
+			m.Flags = append(m.Flags, d.byCount)
 		}
 		marks = append(marks, m)
 	}

@@ -14,13 +14,14 @@ import (
 // weights, fitted to rendered boards by TestFitChance.
 
 // numSigns is the number of observations.
-const numSigns = 11
+const numSigns = 13
 
 // signs returns what the chance of a disc rests on: a constant; support of the
 // visible rim, and of the whole; scatter of the rim in tolerances; share of the rim
 // with one and the same step; that step, whole and in chroma (logarithms); unevenness
-// of the inside in steps; whether it is off the face; votes; and distance from the
-// nearest sure sticker's colour.
+// of the inside in steps; whether it is off the face; votes; distance from the
+// nearest sure sticker's colour; share of the inside that the face does not explain; and
+// share of the rim beyond which the disc's colour runs on.
 func (s *search) signs(d *disc) [numSigns]float64 {
 	off := 0.0
 	if r2.Norm(d.pos) > s.outerMM+0.5*d.radius {
@@ -43,6 +44,8 @@ func (s *search) signs(d *disc) [numSigns]float64 {
 		off,
 		min(1, d.votes),
 		kin,
+		d.fill,
+		float64(d.runs) / float64(max(1, d.seen())),
 	}
 }
 

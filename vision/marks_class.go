@@ -94,16 +94,22 @@ func (s *search) groupColours(ds []*disc) {
 }
 
 // relate sets for each disc the group whose colour it has and how far it is from the
-// nearest other disc of it. Discs far from any keep the nearest. The only sure disc of
-// a declared colour has nothing to be held against: its shape goes on speaking for it.
+// nearest other disc of it. Discs far from any keep the nearest. A disc of a declared
+// colour that no sure disc has, or that it alone has, is not held against any: its
+// shape goes on speaking for it.
 func (s *search) relate(all []*disc) []*disc {
+	white := s.whiteGain()
 	for _, d := range all {
-		lone := d.group >= 0 && s.groups[d.group].lone(d)
+		own := s.surface(d)
+		alone := d.group >= 0 && s.groups[d.group].lone(d)
+		if len(s.opts.Colours) > 0 && !alone {
+			name, _ := s.nameOf(own, white)
+			alone = name != "" && !s.hasGroup(name)
+		}
 		d.group, d.kin = -1, math.Inf(1)
-		if lone && len(s.opts.Colours) > 0 {
+		if alone && len(s.opts.Colours) > 0 {
 			continue
 		}
-		own := s.surface(d)
 		for k, g := range s.groups {
 			for i, o := range g.discs {
 				if q := apart(own, g.colours[i]); o != d && q < d.kin {
@@ -113,6 +119,35 @@ func (s *search) relate(all []*disc) []*disc {
 		}
 	}
 	return all
+}
+
+// A disc of a declared colour that has no sure disc tells of that colour from faintChance
+// on, when another does too: alike, they speak for each other.
+const faintChance = 0.3
+
+// faintColours returns the discs that tell of declared colours without a sure disc.
+func (s *search) faintColours(all []*disc) (out []*disc) {
+	white := s.whiteGain()
+	for _, c := range s.opts.Colours {
+		if s.hasGroup(c) {
+			continue
+		}
+		var ds []*disc
+		for _, d := range all {
+			if name, _ := s.nameOf(s.surface(d), white); d.chance >= faintChance && name == c && !double(d, ds) {
+				ds = append(ds, d)
+			}
+		}
+		if len(ds) > 1 {
+			out = append(out, ds...)
+		}
+	}
+	return out
+}
+
+// hasGroup reports whether a group has the name.
+func (s *search) hasGroup(name string) bool {
+	return slices.ContainsFunc(s.groups, func(g *group) bool { return g.name == name })
 }
 
 // lone reports whether d alone stands for the colour, and the colour has a name.

@@ -15,17 +15,21 @@ type disc struct {
 	votes     float64
 	inside    rgb        // colour of its uncovered inner part, linear light
 	uneven    float64    // robust sd of that, log units
+	fill      float64    // share of that part whose colour is nearer to inside than to the face's
 	rays      []ray      // about pos
 	cov       [3]float64 // xx, xy, yy of pos, mm²
 	sd        float64    // of the rim points about the circle, mm
 	fitted    bool
 	tol       float64 // a rim point so near the circle is on it, mm
 
-	on, against, hidden int     // rays with a rim, without one, and under other discs
+	on, against, hidden int     // rays with a rim, without one, and under or beside other discs
+	runs                int     // of hidden: what lies beyond looks like the disc itself
 	step                rimStep // across the rim
 	group               int     // of its colour, -1 for none
 	kin                 float64 // distance from that colour
 	chance              float64 // that this is a sticker
+	atLeast             bool    // more of its colour lie beside or under it than were found
+	byCount             Flag    // what a declared count says about it, "" for nothing
 }
 
 // seen is the number of rays in the photo.
@@ -50,7 +54,7 @@ func (s *search) look(d *disc, chosen []*disc) {
 		d.rays = castRays(s.img, s.rect, d.pos, d.radius, d.inside)
 		move, ok := s.fitRim(d, near, start)
 		d.fitted = ok
-		d.tally(near)
+		d.tally(near, s)
 		d.chance = s.chanceOf(d)
 		if d.chance < hopeless || r2.Norm(move) < 0.1/perMM {
 			return
@@ -65,7 +69,7 @@ const hopeless = 0.02
 // circle near where d was looked for.
 func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bool) {
 	rim := rimOf(d, near)
-	if 4*len(rim.angle) < raysPerDisc {
+	if n := len(rim.angle); 4*n < d.freeRays(near) || n < leastRim {
 		return move, false
 	}
 	fixed := s.rimOf(d.nominalMM)
@@ -80,6 +84,19 @@ func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bo
 	d.radius, d.cov, d.sd = radius, cov, sd
 	d.shift(move)
 	return move, true
+}
+
+// leastRim rays with an edge fix the centre of a disc of known radius.
+const leastRim = 9
+
+// freeRays counts the rays of d in the photo that meet no other disc.
+func (d *disc) freeRays(near []*disc) (n int) {
+	for _, r := range d.rays {
+		if onRim, under := d.meets(r.angle, near); r.seen && !onRim && !under {
+			n++
+		}
+	}
+	return n
 }
 
 // shift moves d and refers its rays to the new centre, to first order.
@@ -115,9 +132,12 @@ func (d *disc) meets(a float64, others []*disc) (rim, under bool) {
 	return rim, under
 }
 
-// tally counts what the rays of d say and measures the step across its rim.
-func (d *disc) tally(near []*disc) {
-	d.on, d.against, d.hidden = 0, 0, 0
+// tally counts what the rays of d say and measures the step across its rim. A ray that
+// meets d's own colour beyond the rim, where the face has another, counts neither for
+// nor against: another sticker of that colour lies there. face knows the face; nil where
+// nothing does.
+func (d *disc) tally(near []*disc, face *search) {
+	d.on, d.against, d.hidden, d.runs = 0, 0, 0, 0
 	var rim []ray
 	for _, r := range d.rays {
 		if !r.seen {
@@ -128,6 +148,9 @@ func (d *disc) tally(near []*disc) {
 		switch {
 		case onRim, under && !on:
 			d.hidden++
+		case !on && face != nil && face.runsOn(d, r):
+			d.hidden++
+			d.runs++
 		case on:
 			d.on++
 			rim = append(rim, r)
@@ -138,9 +161,35 @@ func (d *disc) tally(near []*disc) {
 	d.step = stepOf(rim)
 }
 
-// interior sets the colour of the part of d that no neighbour covers.
+// runsOn reports whether what ray r meets outside d looks like d and not like the face
+// there.
+func (s *search) runsOn(d *disc, r ray) bool {
+	sin, cos := math.Sincos(r.angle)
+	face, ok := s.faceAt(r2.Add(d.pos, r2.Scale(1.2*d.radius, r2.Vec{X: cos, Y: sin})))
+	seen := opponentOf(r.ex)
+	return ok && apart(seen, opponentOf(d.inside)) < likeness*apart(seen, face)
+}
+
+// likeness is how much nearer a colour must be to a sticker's than to the face's to
+// count as the sticker's.
+const likeness = 0.5
+
+// faceAt returns the colour that the face has at a place, in the light there; false
+// outside the raster.
+func (s *search) faceAt(at r2.Vec) (colour [3]float32, ok bool) {
+	p := s.flat.ToFlat(at)
+	x, y := int(p.X+0.5), int(p.Y+0.5)
+	if x < 0 || y < 0 || x >= s.y.w || y >= s.y.h {
+		return colour, false
+	}
+	return s.m.faceAt(x, y), true
+}
+
+// interior sets the colour of the part of d that no neighbour covers, and how much of
+// it the face does not explain.
 func (s *search) interior(d *disc, near []*disc) {
 	var free, all []rgb
+	var freeAt, allAt []r2.Vec
 	for q := range 48 { // a sunflower pattern over the inner three quarters
 		rho := 0.75 * d.radius * math.Sqrt((float64(q)+0.5)/48)
 		sin, cos := math.Sincos(2.399963 * float64(q))
@@ -149,15 +198,23 @@ func (s *search) interior(d *disc, near []*disc) {
 		if !ok {
 			continue
 		}
-		all = append(all, c)
+		all, allAt = append(all, c), append(allAt, p)
 		if !slices.ContainsFunc(near, func(o *disc) bool { return r2.Norm(r2.Sub(p, o.pos)) < 1.05*o.radius }) {
-			free = append(free, c)
+			free, freeAt = append(free, c), append(freeAt, p)
 		}
 	}
 	if len(free) < 6 {
-		free = all
+		free, freeAt = all, allAt
 	}
 	d.inside, d.uneven = middle(free)
+	d.fill = 0
+	own := opponentOf(d.inside)
+	for i, c := range free {
+		seen := opponentOf(c)
+		if face, ok := s.faceAt(freeAt[i]); ok && apart(seen, own) < apart(seen, face) {
+			d.fill += 1 / float64(len(free))
+		}
+	}
 }
 
 // middle returns the median per channel and the robust sd in opponent colour.

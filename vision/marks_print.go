@@ -10,7 +10,8 @@ import (
 // Round parts of a board that are no stickers, as numerals and screw heads, come in
 // fours: two pairs with one midpoint and one length. Numerals stand upright a quarter
 // turn apart on a zone, so their pairs cross at right angles; screws sit in the
-// corners of the board, off the face, where three are enough to tell.
+// corners of the board, off the face, and pair by pair cross at any angle. They look
+// alike.
 
 // repeatMM is how exactly such places repeat.
 const repeatMM = 1.0
@@ -21,11 +22,12 @@ func (s *search) dropRepeated(found, all []*disc) []*disc {
 		a, b      *disc
 		mid, half r2.Vec
 	}
+	alike := func(a, b *disc) bool { return apart(s.surface(a), s.surface(b)) < sameColour }
 	var pairs []pair
 	for i, a := range all {
 		for _, b := range all[:i] {
 			mid, half := r2.Scale(0.5, r2.Add(a.pos, b.pos)), r2.Scale(0.5, r2.Sub(a.pos, b.pos))
-			if a.chance >= hopeless && b.chance >= hopeless && r2.Norm(mid) < 2*a.nominalMM+repeatMM && r2.Norm(half) > 6*a.nominalMM {
+			if a.chance >= hopeless && b.chance >= hopeless && r2.Norm(mid) < 2*a.nominalMM+repeatMM && r2.Norm(half) > 6*a.nominalMM && alike(a, b) {
 				pairs = append(pairs, pair{a, b, mid, half})
 			}
 		}
@@ -36,17 +38,27 @@ func (s *search) dropRepeated(found, all []*disc) []*disc {
 		same := func(at r2.Vec) bool { return math.Abs(r2.Norm(r2.Sub(at, p.mid))-r) < repeatMM }
 		if r > s.outerMM {
 			for _, d := range all {
-				if d != p.a && d != p.b && same(d.pos) {
+				if d != p.a && d != p.b && same(d.pos) && alike(d, p.a) && s.faces(d, p.mid, all) {
 					repeated = append(repeated, p.a, p.b, d)
 				}
 			}
 			continue
 		}
 		for _, q := range pairs[:i] {
-			if r2.Norm(r2.Sub(p.mid, q.mid)) < repeatMM && same(q.a.pos) && math.Abs(r2.Dot(p.half, q.half)) < repeatMM*r {
+			if r2.Norm(r2.Sub(p.mid, q.mid)) < repeatMM && same(q.a.pos) && math.Abs(r2.Dot(p.half, q.half)) < repeatMM*r && alike(p.a, q.a) {
 				repeated = append(repeated, p.a, p.b, q.a, q.b)
 			}
 		}
 	}
 	return slices.DeleteFunc(found, func(d *disc) bool { return slices.Contains(repeated, d) })
+}
+
+// faces reports whether something round lies across mid from d, or the photo does not
+// reach there.
+func (s *search) faces(d *disc, mid r2.Vec, all []*disc) bool {
+	across := r2.Sub(r2.Scale(2, mid), d.pos)
+	if _, ok := sampleRGB(s.img, s.rect.ToPhoto(across)); !ok {
+		return true
+	}
+	return slices.ContainsFunc(all, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, across)) < 0.3*o.radius })
 }

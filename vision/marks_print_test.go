@@ -1,10 +1,13 @@
 package vision
 
 import (
+	"image"
 	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
 )
 
 func TestDropRepeated(t *testing.T) {
@@ -15,21 +18,44 @@ func TestDropRepeated(t *testing.T) {
 	}{
 		{"upright numerals a quarter turn apart", []r2.Vec{{X: 4, Y: 112}, {X: 4, Y: -88}, {X: 104, Y: 12}, {X: -96, Y: 12}, {X: 30, Y: 20}}, 4},
 		{"screws in the corners", []r2.Vec{{X: 230, Y: 260}, {X: -230, Y: 260}, {X: 230, Y: -260}, {X: -230, Y: -260}}, 4},
-		{"three of the screws", []r2.Vec{{X: 230, Y: 260}, {X: -230, Y: 260}, {X: 230, Y: -260}, {X: 40, Y: 205}}, 3},
+		{"three of the screws, the fourth out of the photo", []r2.Vec{{X: 230, Y: -260}, {X: -230, Y: -260}, {X: 230, Y: 260}, {X: 40, Y: 205}}, 3},
+		{"three off the face, nothing in the fourth corner", []r2.Vec{{X: 230, Y: 260}, {X: -230, Y: 260}, {X: -230, Y: -260}}, 0},
 		{"a rectangle on the face", []r2.Vec{{X: 80, Y: 60}, {X: -80, Y: 60}, {X: 80, Y: -60}, {X: -80, Y: -60}}, 0},
 		{"one out of place", []r2.Vec{{X: 4, Y: 112}, {X: 4, Y: -88}, {X: 104, Y: 12}, {X: -93, Y: 12}}, 0},
 		{"too near the centre to tell", []r2.Vec{{X: 20}, {X: -20}, {Y: 20}, {Y: -20}}, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := &search{outerMM: 200}
+			s := evenSearch(200)
+			s.img = image.NewNRGBA(image.Rect(0, 0, 600, 600))
+			var ok bool
+			s.rect, ok = calib.FromHomography([9]float64{1, 0, 200, 0, -1, 300, 0, 0, 1}, calib.Lens{})
+			if !ok {
+				t.Fatal("no plane")
+			}
 			var all []*disc
 			for _, p := range c.at {
-				all = append(all, &disc{pos: p, nominalMM: 8, chance: 0.9})
+				all = append(all, &disc{pos: p, nominalMM: 8, radius: 8, chance: 0.9})
 			}
 			if got := len(c.at) - len(s.dropRepeated(append([]*disc(nil), all...), all)); got != c.drops {
 				t.Errorf("%d discs dropped, want %d", got, c.drops)
 			}
 		})
+	}
+}
+
+// Four places that repeat but look different are no print.
+func TestPrintLooksAlike(t *testing.T) {
+	s := evenSearch(200)
+	var all []*disc
+	for i, p := range []r2.Vec{{X: 4, Y: 112}, {X: 4, Y: -88}, {X: 104, Y: 12}, {X: -96, Y: 12}} {
+		d := &disc{pos: p, nominalMM: 8, radius: 8, chance: 0.9, inside: rgb{0.6, 0.1, 0.1}}
+		if i == 3 {
+			d.inside = rgb{0.1, 0.1, 0.6}
+		}
+		all = append(all, d)
+	}
+	if got := s.dropRepeated(all, all); len(got) != 4 {
+		t.Errorf("%d discs left, want all four", len(got))
 	}
 }
 

@@ -89,7 +89,7 @@ func TestFindMarks(t *testing.T) {
 				t.Error("no flat picture")
 			}
 			for _, m := range marks {
-				if (r2.Norm(m.Pos) > 200) != slices.Contains(m.Flags, OffFace) {
+				if (r2.Norm(m.Pos) > 200) != slices.Contains(m.Flags, OffFace) || slices.Contains(m.Flags, AtLeast) {
 					t.Errorf("mark at %v carries flags %v", m.Pos, m.Flags)
 				}
 			}
@@ -199,14 +199,20 @@ func TestPeaks(t *testing.T) {
 	}
 }
 
+// evenSearch is a search on a face of one colour in even light.
+func evenSearch(outerMM float64) *search {
+	s := &search{flat: &Flat{PxPerMM: 1}, y: newPlanes(1, 1), m: &faceModel{edgePx: 1, light: newLightMap(1, 1, 1)}, outerMM: outerMM}
+	for c := range s.m.radial {
+		s.m.radial[c] = []float32{0}
+	}
+	return s
+}
+
 // One colour in sun and in shade is one group, two colours in either are two.
 func TestGroupColours(t *testing.T) {
 	red, orange := rgb{0.6, 0.1, 0.08}, rgb{0.75, 0.3, 0.06}
 	shade := func(c rgb) rgb { return rgb{0.6 * c[0], 0.6 * c[1], 0.6 * c[2]} }
-	s := &search{flat: &Flat{PxPerMM: 1}, y: newPlanes(1, 1), m: &faceModel{edgePx: 1, light: newLightMap(1, 1, 1)}, outerMM: 100}
-	for c := range s.m.radial {
-		s.m.radial[c] = []float32{0}
-	}
+	s := evenSearch(100)
 	var ds []*disc
 	for _, c := range []rgb{red, shade(red), orange, shade(orange)} {
 		ds = append(ds, &disc{inside: c, pos: r2.Vec{X: 50}})

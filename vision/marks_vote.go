@@ -164,7 +164,7 @@ func vote(m gocv.Mat, acc []float32, edges []edgePixel, r float64) (scale float3
 		}
 	}
 	// A tent: what averaging twice over a square of that side comes to.
-	side := 2*int(math.Round(0.06*r+0.5)) + 1
+	side := tentSide(r)
 	tent := make([]float32, 2*side-1)
 	for i := range tent {
 		tent[i] = float32(min(i+1, 2*side-1-i)) / float32(side*side)
@@ -173,6 +173,25 @@ func vote(m gocv.Mat, acc []float32, edges []edgePixel, r float64) (scale float3
 	defer kernel.Close()
 	gocv.SepFilter2D(m, &m, -1, kernel, kernel, image.Pt(-1, -1), 0, gocv.BorderReflect101)
 	return float32(float64(side*side) / (2 * math.Pi * r * 0.9))
+}
+
+// tentSide is over how many pixels votes are spread.
+func tentSide(r float64) int { return 2*int(math.Round(0.06*r+0.5)) + 1 }
+
+// votesAt returns the votes that the edges give to one place, as peaks counts them.
+func votesAt(edges []edgePixel, at calib.Px, r float64) float64 {
+	side := float64(tentSide(r))
+	sum := 0.0
+	for _, e := range edges {
+		for _, q := range [2]float64{r, -r} {
+			dx := math.Abs(float64(e.x) + q*float64(e.gx) - at.X)
+			dy := math.Abs(float64(e.y) + q*float64(e.gy) - at.Y)
+			if dx < side && dy < side {
+				sum += float64(e.weight) * (1 - dx/side) * (1 - dy/side)
+			}
+		}
+	}
+	return sum / (2 * math.Pi * r * 0.9)
 }
 
 // thin sorts peaks by rank and keeps those that have no better one within apart

@@ -21,6 +21,8 @@ const (
 	Doubtful   Flag = "doubtful"    // confidence below 0.5: look at it
 	UnsureHue  Flag = "colour?"     // two colour names fit nearly as well
 	AtLeast    Flag = "at-least"    // more marks may be hidden at this place
+	ByCount    Flag = "by-count"    // too faint by its looks alone; taken because fewer were found than declared
+	OverCount  Flag = "over-count"  // among the least certain where more were found than declared
 )
 
 // Kind tells stickers from bare marks.

@@ -89,7 +89,7 @@ func (d *disc) fitNear(img *image.NRGBA, rect *calib.Rectification, hold bool) b
 		d.radius, d.cov = r, cov
 		d.shift(move)
 	}
-	d.tally(nil)
+	d.tally(nil, nil)
 	return true
 }
 

@@ -197,6 +197,9 @@ func planeVariance(p *sheet.Photo, radiusMM float64) float64 {
 	return c*c + max(0, o*o-c*c)*radiusMM*radiusMM/(outer*outer)
 }
 
+// doubts are the flags that ask a person to look.
+var doubts = []string{"doubtful", "colour?", "at-least", "by-count", "over-count"}
+
 // decide gives a mark what the decision says of it, its place apart. What a person
 // looked at and kept is no longer doubtful.
 func (a *applier) decide(m *sheet.Impact, to Mark) {
@@ -204,7 +207,7 @@ func (a *applier) decide(m *sheet.Impact, to Mark) {
 		m.Source = was
 	}
 	m.Colour, m.String, m.Cause, m.SetAside, m.Confidence = to.Colour, to.String, "", "", 1
-	m.Flags = slices.DeleteFunc(slices.Clone(m.Flags), func(f string) bool { return f == "doubtful" || f == "colour?" })
+	m.Flags = slices.DeleteFunc(slices.Clone(m.Flags), func(f string) bool { return slices.Contains(doubts, f) })
 	switch to.Role {
 	case IsFlyer:
 		m.SetAside, m.Cause = sheet.Flyer, to.Cause

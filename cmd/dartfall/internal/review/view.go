@@ -381,6 +381,8 @@ var doubtWords = []struct{ flag, words string }{
 	{"doubtful", "perhaps no mark"},
 	{"colour?", "the colour is unsure"},
 	{"at-least", "more marks may be hidden here"},
+	{"by-count", "faint: taken because fewer were found than declared"},
+	{"over-count", "among the least certain where more were found than declared"},
 }
 
 // flagWords are the flags that are good to know.

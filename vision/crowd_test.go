@@ -1,0 +1,111 @@
+package vision
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib/boardtest"
+)
+
+// crowd draws n stickers of 19 mm that overlap in one heap about a place, each at least
+// 0.4 diameters from any other, in turns of the colours.
+func crowd(rng *rand.Rand, at r2.Vec, n int, colours ...string) (marks []boardtest.Mark) {
+	const diameterMM = 19
+	sd := 0.32 * diameterMM * math.Sqrt(float64(n))
+	for len(marks) < n {
+		p := r2.Vec{X: at.X + sd*rng.NormFloat64(), Y: at.Y + sd*rng.NormFloat64()}
+		near, clear := len(marks) == 0, true
+		for _, m := range marks {
+			d := math.Hypot(p.X-m.X, p.Y-m.Y)
+			near = near || d < 0.9*diameterMM
+			clear = clear && d >= 0.4*diameterMM
+		}
+		if near && clear {
+			marks = append(marks, boardtest.Stickers(colours[len(marks)%len(colours)], diameterMM, [2]float64{p.X, p.Y})...)
+		}
+	}
+	return marks
+}
+
+// Heaps of ten to twenty overlapping stickers: most of what shows is found, next to
+// nothing is invented, and beside a sticker that is not told apart a mark says that there
+// may be more. What outlines and size leave open is given up, so not all can be found.
+func TestCrowds(t *testing.T) {
+	shown, found, extra, quiet := 0, 0, 0, 0
+	for seed := range *evalMany {
+		for _, colours := range [][]string{{"red"}, {"black"}, {"blue", "orange"}, {"green", "purple", "pink", "yellow"}} {
+			rng := rand.New(rand.NewPCG(*evalSeed+uint64(seed), 4))
+			s := boardtest.Plain(1300, 1300)
+			s.Camera.Tilt, s.Camera.Azimuth = 0.5*rng.Float64(), 2*math.Pi*rng.Float64()
+			s.Marks = slices.Concat(crowd(rng, r2.Vec{X: -60, Y: 40}, 10+rng.IntN(11), colours...), crowd(rng, r2.Vec{X: 85, Y: -50}, 10, colours...))
+			img, truth := boardtest.Render(s)
+			marks, _, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: colours, SizeMM: 19})
+			extra += len(marks)
+			for i, at := range (evalBoard{truth: truth}).match(&Reading{Rectification: truth.Rectification, Marks: marks}) {
+				m := truth.Marks[i]
+				if at >= 0 {
+					extra--
+				}
+				if m.VisibleFraction < 0.25 {
+					continue
+				}
+				shown++
+				if at >= 0 {
+					found++
+				} else if !slices.ContainsFunc(marks, func(k Mark) bool {
+					return slices.Contains(k.Flags, AtLeast) && math.Hypot(k.Pos.X-m.X, k.Pos.Y-m.Y) < m.DiameterMM
+				}) {
+					quiet++
+				}
+			}
+		}
+	}
+	t.Logf("%d of %d found, %d are none, %d overlooked without a flag beside them", found, shown, extra, quiet)
+	if !(float64(found) >= 0.7*float64(shown)) || extra > shown/50 || quiet > shown/50 {
+		t.Errorf("%d of %d stickers in heaps found, %d marks are none, %d overlooked without a flag beside them", found, shown, extra, quiet)
+	}
+}
+
+// A disc can lie unseen in the middle of a ring of others, not beside two that overlap,
+// nor where it would stick out.
+func TestRoom(t *testing.T) {
+	round := func(n int, radius float64) (ds []*disc) {
+		for k := range n {
+			sin, cos := math.Sincos(2 * math.Pi * float64(k) / float64(n))
+			ds = append(ds, &disc{pos: r2.Vec{X: radius * cos, Y: radius * sin}, radius: 10})
+		}
+		return ds
+	}
+	for _, c := range []struct {
+		name string
+		ds   []*disc
+		want bool
+	}{
+		{"three round a place", round(3, 9), true},
+		{"two that overlap", round(2, 5), false},
+		{"three with a gap between them", round(3, 13), false},
+		{"five with a gap between them", round(5, 14), false},
+	} {
+		got := room(c.ds, c.ds)
+		if (len(got) > 0) != c.want {
+			t.Errorf("%s: room at %v, want %v", c.name, got, c.want)
+		}
+		for _, p := range got {
+			if !(r2.Norm(p) < 3) {
+				t.Errorf("%s: room at %v, want it in the middle", c.name, p)
+			}
+		}
+	}
+}
+
+// The lens of two equal circles whose centres are one radius apart has 2π/3 − √3/2 =
+// 1.228 radii squared: 0.391 of a disc (plane geometry).
+func TestCoverage(t *testing.T) {
+	if got := coverage(r2.Vec{X: 10}, 10, []*disc{{radius: 10}}); !(math.Abs(got-0.391) < 0.04) { // 60 points
+		t.Errorf("coverage at one radius = %.3f, want 0.391", got)
+	}
+}

@@ -1,0 +1,294 @@
+package vision
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"slices"
+	"strings"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// Overlapping stickers of one colour share an outline, and little of it may be one
+// sticker's own. What such a sticker adds is area: a part of the board that has a
+// sticker's colour and that neither the face nor the discs found explain.
+
+// leftOver is a connected area of a group's colour that no disc found explains, beside
+// one of them.
+type leftOver struct {
+	group  int
+	pixels []int // of the raster
+	nextTo []*disc
+}
+
+// Less than leftOverShare of a sticker's area is left over by rims that are not quite
+// round and by shadows (TestFindMarks holds it for stickers apart from each other).
+const leftOverShare = 0.12
+
+// leftOvers returns what the discs found leave over.
+func (s *search) leftOvers(found []*disc) (out []leftOver) {
+	for k, g := range s.groups {
+		own := slices.DeleteFunc(slices.Clone(found), func(d *disc) bool { return d.group != k })
+		if g.name == "" || len(own) == 0 {
+			continue
+		}
+		least := leftOverShare * s.areaPx(own[0])
+		for _, set := range s.leftBy(g, own, found, least) {
+			l := leftOver{group: k, pixels: set}
+			for _, d := range own {
+				reach := d.radius + s.rimWidth(d) + 2/s.flat.PxPerMM
+				if slices.ContainsFunc(set, func(i int) bool { return r2.Norm(r2.Sub(s.placeOf(i), d.pos)) < reach }) {
+					l.nextTo = append(l.nextTo, d)
+				}
+			}
+			if len(l.nextTo) > 0 {
+				out = append(out, l)
+			}
+		}
+	}
+	return out
+}
+
+// leftBy returns the connected sets of at least so many pixels that look like the group
+// of the discs own and that none of these covers. What shows their colour within the
+// disc of another group lies on top of that.
+func (s *search) leftBy(g *group, own, found []*disc, least float64) (sets [][]int) {
+	covered := make([]bool, s.y.w*s.y.h)
+	for _, d := range found {
+		rim := s.rimWidth(d)
+		s.visit(d.pos, d.radius+rim, func(i int) {
+			if slices.Contains(own, d) || r2.Norm(r2.Sub(s.placeOf(i), d.pos)) > d.radius-rim {
+				covered[i] = true
+			}
+		})
+	}
+	like := s.likeGroup(g, own)
+	n := 0
+	for i, v := range like {
+		if v > 0 && !covered[i] {
+			n++
+		}
+	}
+	if float64(n) < least {
+		return nil
+	}
+	like = s.settled(like, own[0])
+	for _, set := range patches(s.y.w, s.y.h, s.y.w*s.y.h, func(i int) bool { return like[i] > 0.5 && !covered[i] }) {
+		if float64(len(set)) >= least {
+			sets = append(sets, set)
+		}
+	}
+	return sets
+}
+
+// areaPx is the area of a disc on the raster.
+func (s *search) areaPx(d *disc) float64 {
+	r := d.radius * s.flat.PxPerMM
+	return math.Pi * r * r
+}
+
+// rimWidth is how far beyond its radius a disc may still colour the raster, mm.
+func (s *search) rimWidth(d *disc) float64 { return d.tol + 1/s.flat.PxPerMM }
+
+// placeOf returns the place on the board of pixel i of the raster.
+func (s *search) placeOf(i int) r2.Vec {
+	return s.flat.ToBoard(calib.Px{X: float64(i % s.y.w), Y: float64(i / s.y.w)})
+}
+
+// visit calls f for the pixels of the raster within radius mm of a place.
+func (s *search) visit(at r2.Vec, radius float64, f func(i int)) {
+	c, r := s.flat.ToFlat(at), radius*s.flat.PxPerMM
+	for y := max(0, int(math.Ceil(c.Y-r))); y <= min(s.y.h-1, int(c.Y+r)); y++ {
+		half := math.Sqrt(max(0, r*r-(float64(y)-c.Y)*(float64(y)-c.Y)))
+		for x := max(0, int(math.Ceil(c.X-half))); x <= min(s.y.w-1, int(c.X+half)); x++ {
+			f(y*s.y.w + x)
+		}
+	}
+}
+
+// likeGroup marks with 1 the pixels about the discs own that look more like their group
+// than like the face.
+func (s *search) likeGroup(g *group, own []*disc) []float32 {
+	like := make([]float32, s.y.w*s.y.h)
+	for _, d := range own {
+		s.visit(d.pos, 3*d.radius, func(i int) {
+			if like[i] != 0 || !s.y.ok[i] {
+				return
+			}
+			x, y := i%s.y.w, i/s.y.w
+			seen := [3]float32{s.y.ch[0][i], s.y.ch[1][i], s.y.ch[2][i]}
+			lit := g.mean
+			lit[0] += s.m.light.near(0, x, y)
+			if off := apart(seen, lit); off < sameColour && off < likeness*apart(seen, s.m.faceAt(x, y)) {
+				like[i] = 1
+			}
+		})
+	}
+	return like
+}
+
+// settled returns the mean of like over squares of about a third of d's radius: of a
+// pixel that disagrees with most of those around it noise or a thin line is the reason.
+func (s *search) settled(like []float32, d *disc) []float32 {
+	return boxMean(like, s.y.w, s.y.h, 2*int(0.15*d.radius*s.flat.PxPerMM)+1)
+}
+
+// proposal returns the disc of the size of its neighbours that explains most of l and
+// least of what is neither of that colour nor under a disc.
+func (s *search) proposal(l leftOver, found []*disc) *disc {
+	like := s.settled(s.likeGroup(s.groups[l.group], l.nextTo), l.nextTo[0])
+	worth := make(map[int]int, len(l.pixels))
+	for _, i := range l.pixels {
+		worth[i] = 1
+	}
+	near := l.nextTo[0]
+	value := func(at r2.Vec) (v int) {
+		s.visit(at, near.radius, func(i int) {
+			if w, ok := worth[i]; ok {
+				v += w
+				return
+			}
+			p := s.placeOf(i)
+			covered := slices.ContainsFunc(found, func(o *disc) bool { return r2.Norm(r2.Sub(p, o.pos)) < o.radius+s.rimWidth(o) })
+			worth[i] = -1
+			if covered || like[i] > 0.5 {
+				worth[i] = 0
+			}
+			v += worth[i]
+		})
+		return v
+	}
+	b := bounds(l.pixels, s.y.w).Inset(-int(near.radius * s.flat.PxPerMM))
+	best, at := 0, r2.Vec{}
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		for x := b.Min.X; x < b.Max.X; x++ {
+			if (x+y)%2 != 0 || !image.Pt(x, y).In(image.Rect(0, 0, s.y.w, s.y.h)) {
+				continue
+			}
+			p := s.placeOf(y*s.y.w + x)
+			if v := value(p); v > best {
+				best, at = v, p
+			}
+		}
+	}
+	if best == 0 {
+		return nil
+	}
+	return &disc{pos: at, nominalMM: near.nominalMM, radius: near.radius, group: -1,
+		votes: votesAt(s.edgePixels, s.flat.ToFlat(at), near.radius*s.flat.PxPerMM)}
+}
+
+// clumpRounds is how often what is left over is looked at: each may add one disc to
+// each left-over area.
+const clumpRounds = 4
+
+// fillClumps adds the discs that what is left over speaks for, as far as their rims and
+// insides bear it out. tried are all discs so proposed.
+func (s *search) fillClumps(found []*disc) (more, tried []*disc) {
+	found = slices.Clone(found)
+	for range clumpRounds {
+		n := len(found)
+		for _, l := range s.leftOvers(found) {
+			d := s.proposal(l, found)
+			if d == nil {
+				continue
+			}
+			s.look(d, found)
+			s.relate([]*disc{d})
+			s.look(d, found)
+			tried = append(tried, d)
+			if d.chance >= 0.5 && d.group >= 0 && s.groups[d.group].name != "" && !double(d, found) {
+				found = append(found, d)
+			}
+		}
+		if len(found) == n {
+			break
+		}
+		s.groupColours(found)
+	}
+	return found, tried
+}
+
+// double reports whether d lies on the place of one of ds.
+func double(d *disc, ds []*disc) bool {
+	return slices.ContainsFunc(ds, func(o *disc) bool {
+		return r2.Norm(r2.Sub(o.pos, d.pos)) < 0.3*math.Max(o.radius, d.radius)
+	})
+}
+
+// roomShare of a disc's area under other discs hides it: what else shows of it is no more
+// than a rim is wide.
+const roomShare = 0.95
+
+// room returns places at which another disc of the colour of ds, one group among found,
+// could lie unseen: at least 0.4 diameters from the centre of each, covered by discs
+// found, and mostly by those of its own colour, so that no seam need show.
+func room(ds, found []*disc) (places []r2.Vec) {
+	for _, d := range ds {
+		for k := range 72 {
+			sin, cos := math.Sincos(2 * math.Pi * float64(k%24) / 24)
+			away := d.radius * (0.8 + 0.25*float64(k/24))
+			at := r2.Add(d.pos, r2.Vec{X: away * cos, Y: away * sin})
+			known := slices.ContainsFunc(ds, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, at)) < 0.8*o.radius-1e-9 })
+			if !known && coverage(at, d.radius, found) >= roomShare && coverage(at, d.radius, ds) >= 0.5 {
+				places = append(places, at)
+			}
+		}
+	}
+	return places
+}
+
+// coverage returns the share of a disc's area that lies under discs.
+func coverage(at r2.Vec, radius float64, discs []*disc) float64 {
+	const points = 60
+	n := 0
+	for q := range points {
+		sin, cos := math.Sincos(2.399963 * float64(q)) // a sunflower pattern
+		p := r2.Add(at, r2.Scale(radius*math.Sqrt((float64(q)+0.5)/points), r2.Vec{X: cos, Y: sin}))
+		if slices.ContainsFunc(discs, func(o *disc) bool { return r2.Norm(r2.Sub(p, o.pos)) < o.radius }) {
+			n++
+		}
+	}
+	return float64(n) / points
+}
+
+// flagClumps flags the discs beside which more stickers lie than were told apart, or
+// could lie unseen, and says where and what to do.
+func (s *search) flagClumps(found []*disc) {
+	const advice = "look at the marks flagged " + string(AtLeast) + ", add what you know in dartfall review, and next time photograph before stickers pile up"
+	place := func(colour string, at r2.Vec) string { return fmt.Sprintf("%s at %+.0f, %+.0f mm", colour, at.X, at.Y) }
+	var more, unseen []string
+	for _, l := range s.leftOvers(found) {
+		var at r2.Vec
+		for _, i := range l.pixels {
+			at = r2.Add(at, r2.Scale(1/float64(len(l.pixels)), s.placeOf(i)))
+		}
+		for _, d := range l.nextTo {
+			d.atLeast = true
+		}
+		more = append(more, place(s.groups[l.group].name, at))
+	}
+	for k, g := range s.groups {
+		own := slices.DeleteFunc(slices.Clone(found), func(d *disc) bool { return d.group != k })
+		for _, at := range room(own, found) {
+			fresh := false
+			for _, d := range own {
+				if r2.Norm(r2.Sub(d.pos, at)) < 1.35*d.radius {
+					fresh, d.atLeast = fresh || !d.atLeast, true
+				}
+			}
+			if fresh {
+				unseen = append(unseen, place(g.name, at))
+			}
+		}
+	}
+	if len(more) > 0 {
+		s.warnings = append(s.warnings, fmt.Sprintf("at least one more sticker lies at each of these places than could be told apart: %s; %s", strings.Join(more, "; "), advice))
+	}
+	if len(unseen) > 0 {
+		s.warnings = append(s.warnings, fmt.Sprintf("stickers overlap so that another could lie among them unseen, at %s; %s", strings.Join(unseen, "; "), advice))
+	}
+}

@@ -159,6 +159,7 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 	}
 	for i := range out {
 		out[i].letter = string(rune('A' + i%26))
+		out[i].group.Declared = j.shotsOf(s.Impacts[out[i].rows[0]].Colour)
 		s.Accessories = append(s.Accessories, sheet.Accessory{Name: out[i].group.Accessory, Letter: out[i].letter, StickerColour: s.Impacts[out[i].rows[0]].Colour})
 	}
 	return out

@@ -311,39 +311,46 @@ func levelOf(ctx *cli.Context) (float64, error) {
 	return level, nil
 }
 
+// shotCount is a number of shots declared for a name, or for all with name "".
+type shotCount struct {
+	name string
+	n    int
+}
+
+// parseShots reads "15" or "North=15,Reed=14".
+func parseShots(s string) (counts []shotCount, err error) {
+	for _, item := range strings.Split(s, ",") {
+		name, number, named := strings.Cut(item, "=")
+		if !named {
+			name, number = "", s
+		}
+		n, err := strconv.Atoi(strings.TrimSpace(number))
+		if err != nil || n < 1 || n > 10000 {
+			return nil, usagef("--shots: %q is not a number of shots", number)
+		}
+		counts = append(counts, shotCount{strings.TrimSpace(name), n})
+	}
+	return counts, nil
+}
+
 // declareShots sets the declared shots from "15" or "North=15,Reed=14".
 func declareShots(groups []scoring.Group, s string) error {
 	if s == "" {
 		return nil
 	}
-	count := func(s string) (int, error) {
-		n, err := strconv.Atoi(strings.TrimSpace(s))
-		if err != nil || n < 1 || n > 10000 {
-			return 0, usagef("--shots: %q is not a number of shots", s)
-		}
-		return n, nil
-	}
-	if !strings.Contains(s, "=") {
-		n, err := count(s)
-		for i := range groups {
-			groups[i].Declared = n
-		}
+	counts, err := parseShots(s)
+	if err != nil {
 		return err
 	}
-	for _, item := range strings.Split(s, ",") {
-		acc, number, _ := strings.Cut(item, "=")
-		n, err := count(number)
-		if err != nil {
-			return err
-		}
-		found := false
+	for _, c := range counts {
+		found := c.name == ""
 		for i := range groups {
-			if groups[i].Accessory == strings.TrimSpace(acc) {
-				groups[i].Declared, found = n, true
+			if c.name == "" || groups[i].Accessory == c.name {
+				groups[i].Declared, found = c.n, true
 			}
 		}
 		if !found {
-			return usagef("--shots names %q, which is not in the list", strings.TrimSpace(acc))
+			return usagef("--shots names %q, which is not in the list", c.name)
 		}
 	}
 	return nil

@@ -73,6 +73,7 @@ func boardFlags() []cli.Flag {
 		&cli.StringFlag{Name: "ring-edge", Value: "outer", Usage: "which edge of a line the diameters mean: outer, middle or inner"},
 		&cli.StringFlag{Name: "stickers", Usage: "colours to look for, such as red,blue; without it they are found and named"},
 		&cli.StringFlag{Name: "sticker-size", Usage: "diameter of the stickers, such as 19mm; without it it is learnt"},
+		&cli.StringFlag{Name: "shots", Usage: "shots fired with each colour, as `15` or red=15,blue=14: evidence for doubtful stickers, and what is not found counts as a miss"},
 		&cli.BoolFlag{Name: "marks", Usage: "find bare marks (holes, dents, smudges, chalk) instead of stickers"},
 		&cli.StringFlag{Name: "points", Usage: "points of known place instead of rings, as pixel=millimetre pairs: 812,640=-300,300;… (four or more; x right, y up from the ring centre)"},
 		&cli.StringFlag{Name: "up", Usage: "where up comes from: mark (the printed triangle) or photo (held level); without it the mark, where one is clearly seen"},
@@ -101,10 +102,11 @@ type job struct {
 	up       string // mark, photo or ""
 	lens     *lens.Profile
 	lensName string
-	clean    string    // name of the clean board's photo, or ""
-	givenMM  []float64 // ring diameters that the user gave
-	drop     int       // for the drop rule; 0 with another
-	chance   float64   // for the robust test; 0 with another
+	clean    string      // name of the clean board's photo, or ""
+	givenMM  []float64   // ring diameters that the user gave
+	shots    []shotCount // declared without a session
+	drop     int         // for the drop rule; 0 with another
+	chance   float64     // for the robust test; 0 with another
 	distance session.Length
 	workers  int
 	shard    batch.Shard
@@ -138,6 +140,9 @@ func measureJob(ctx *cli.Context) (job, error) {
 		return j, err
 	}
 	if err := j.readMarks(ctx); err != nil {
+		return j, err
+	}
+	if err := j.readShots(ctx.String("shots")); err != nil {
 		return j, err
 	}
 	if err := j.readLens(ctx.String("lens")); err != nil {
@@ -496,7 +501,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 // all measures every photo of the job, or takes it from the store of an earlier run.
 func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
 	j := m.job
-	opts := batch.Options{Workers: j.workers, Version: build(), Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.decidedBoard}
+	opts := batch.Options{Workers: j.workers, Version: build(), Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.ownSettings}
 	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() || j.keep {
 		opts.Store = filepath.Join(j.out, storeDir)
 		opts.Valid = m.picturesExist

@@ -50,6 +50,7 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 		out.Taken = p.Camera.Taken.Format("2006-01-02T15:04:05")
 	}
 	opts := m.job.optionsFor(p.SHA256)
+	opts.Marks.Counts = m.job.countsOn(p.Name)
 	var lensNote string
 	opts.Lens, lensNote = m.job.lensFor(p)
 	r, err := vision.Read(p, opts)

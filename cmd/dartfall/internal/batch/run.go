@@ -32,8 +32,8 @@ type Options struct {
 	// Settings is everything beside the photo that can change its result, and
 	// Version the program's: a stored result counts only while both are the same.
 	Settings, Version string
-	// SettingsOf adds settings of the photo with that content alone; nil adds none.
-	SettingsOf func(sha256 string) string
+	// SettingsOf adds settings of one photo, with that content, alone; nil adds none.
+	SettingsOf func(p Photo, sha256 string) string
 	// Valid is asked about a stored result before it is used, for instance whether
 	// its pictures still exist; nil accepts all.
 	Valid func(sheet.Photo) bool
@@ -230,7 +230,7 @@ func (r *runner) recall(p Photo) (slot, error) {
 	}
 	settings := r.opts.Settings
 	if r.opts.SettingsOf != nil {
-		settings += r.opts.SettingsOf(hash)
+		settings += r.opts.SettingsOf(p, hash)
 	}
 	key := sha256.Sum256([]byte(strings.Join([]string{sheet.SchemaID, r.opts.Version, settings, p.Name, hash}, "\x00")))
 	base := filepath.Join(r.opts.Store, hex.EncodeToString(key[:16]))

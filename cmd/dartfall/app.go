@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"runtime/debug"
 	"strings"
 	"syscall"
@@ -100,10 +101,7 @@ func report(err error, stderr io.Writer) int {
 
 func newApp(c console) *cli.App {
 	usage := func(ctx *cli.Context, err error, _ bool) error {
-		if flag, unknown := strings.CutPrefix(err.Error(), "flag provided but not defined: -"); unknown {
-			err = fmt.Errorf("there is no option --%s", strings.TrimLeft(flag, "-"))
-		}
-		return withHint(usageError{err}, "%s --help lists the options", strings.TrimSpace("dartfall "+ctx.Command.Name))
+		return withHint(usageError{plainFlagError(err)}, "%s --help lists the options", strings.TrimSpace("dartfall "+ctx.Command.Name))
 	}
 	app := &cli.App{
 		Name:    "dartfall",
@@ -131,6 +129,23 @@ func newApp(c console) *cli.App {
 		cmd.OnUsageError = usage
 	}
 	return app
+}
+
+var invalidFlagValue = regexp.MustCompile(`^invalid (?:boolean )?value "(.*)" for (?:flag )?-+(\S+): `)
+
+// plainFlagError puts what package flag says of an option into plain words.
+func plainFlagError(err error) error {
+	said := err.Error()
+	if flag, ok := strings.CutPrefix(said, "flag provided but not defined: -"); ok {
+		return fmt.Errorf("there is no option --%s", strings.TrimLeft(flag, "-"))
+	}
+	if flag, ok := strings.CutPrefix(said, "flag needs an argument: -"); ok {
+		return fmt.Errorf("--%s needs a value after it", strings.TrimLeft(flag, "-"))
+	}
+	if m := invalidFlagValue.FindStringSubmatch(said); m != nil {
+		return fmt.Errorf("--%s cannot be %q", m[2], m[1])
+	}
+	return err
 }
 
 func suggestion(app *cli.App, name string) string {
@@ -173,7 +188,10 @@ func flagsFirst(app *cli.App, args []string) []string {
 		}
 		flags = append(flags, a)
 		name, _, hasValue := strings.Cut(strings.TrimLeft(a, "-"), "=")
-		if !hasValue && takesValue[name] && i+1 < len(in) {
+		if !hasValue && takesValue[name] {
+			if i+1 == len(in) {
+				return append([]string{args[0], args[1]}, flags...) // the value is missing, and cli says so
+			}
 			i++
 			flags = append(flags, in[i])
 		}

@@ -68,14 +68,15 @@ func (s *search) bareMarks(known *planes) []Mark {
 	b := s.weighBare(known)
 	b.settle(b.sow())
 	b.fit()
-	usual, least := b.usualRadius(), 0.5
-	if b.doubt() {
+	usual, muddle := b.usualRadius(), b.doubt()
+	least := 0.5
+	if muddle {
 		least = muddleChance
 	}
 	var marks []Mark
 	for i := range b.discs {
 		if b.discs[i].chance >= least {
-			marks = append(marks, b.mark(i, usual))
+			marks = append(marks, b.mark(i, usual, muddle))
 		}
 	}
 	sort.SliceStable(marks, func(i, j int) bool { return marks[i].Pos.Y > marks[j].Pos.Y })
@@ -86,15 +87,12 @@ func (s *search) bareMarks(known *planes) []Mark {
 func (s *search) weighBare(known *planes) *bareSearch {
 	b := &bareSearch{search: s, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h)}
 	b.readRadii(s.m.straighten(s.y, s.face, b.k))
-	if known != nil {
-		explainKnown(s.m.residual, known)
-	}
 	b.readLight()
 	b.lights = b.lightRange()
 	b.deepenShade()
 	b.smooth()
 	b.weigh()
-	b.explainPrint()
+	b.explainPrint(known)
 	b.trimHalos()
 	b.fillRims()
 	b.bridgePrint()
@@ -204,12 +202,14 @@ func (b *bareSearch) morph(m *gocv.Mat, op gocv.MorphType, widthMM float64) {
 // smooth averages the residual over about a millimetre and measures its scatter on
 // circles of every radius.
 func (b *bareSearch) smooth() {
-	side := max(3, int(1.2*b.k)|1)
 	for c := range 3 {
-		b.e[c] = boxMean(b.m.residual.ch[c], b.y.w, b.y.h, side)
+		b.e[c] = boxMean(b.m.residual.ch[c], b.y.w, b.y.h, b.smoothSide())
 	}
 	b.scatter()
 }
+
+// smoothSide is the side of the square that the residual is averaged over, raster pixels.
+func (b *bareSearch) smoothSide() int { return max(3, int(1.2*b.k)|1) }
 
 // scatter sets the standard deviation of the residual about zero on circles of every
 // raster radius, from the middle and the tail of its distribution, no less than on the
@@ -270,6 +270,10 @@ func (b *bareSearch) scatterBy(raw []float32) []float32 {
 // the ground is equally likely, for the ground a normal deviation.
 func (b *bareSearch) weigh() {
 	b.w = &evidence{b.y.w, b.y.h, make([]float32, b.y.w*b.y.h)}
+	prior := make([]float32, len(b.sd[0]))
+	for r, sd := range b.sd[0] {
+		prior[r] = priorOf(sd)
+	}
 	limit := bareReach * b.outerMM * b.k
 	for i, r := range b.ring {
 		if !b.y.ok[i] || float64(r) > limit {
@@ -280,14 +284,17 @@ func (b *bareSearch) weigh() {
 		for c := range z {
 			z[c] = b.e[c][i] / b.sd[c][r]
 		}
-		b.w.v[i] = evidenceOf(z, b.sd[0][r])
+		b.w.v[i] = evidenceOf(z, prior[r])
 	}
 }
 
+// priorOf returns how much evidence the ground has in store where its brightness scatters
+// by sd: it says more of where a pixel is.
+func priorOf(sd float32) float32 { return float32(math.Log(float64(bareRange / sd))) }
+
 // evidenceOf returns the evidence of a pixel that departs from the ground by z standard
-// deviations in each channel, of which that of brightness is sd.
-func evidenceOf(z [3]float32, sd float32) float32 {
-	prior := float32(math.Log(float64(bareRange / sd)))
+// deviations in each channel.
+func evidenceOf(z [3]float32, prior float32) float32 {
 	return max(bareAgainst, min(bareFor, bareTrust*(z[0]*z[0]+0.5*(z[1]*z[1]+z[2]*z[2]))-prior))
 }
 
@@ -358,7 +365,11 @@ func (b *bareSearch) bridgePrint() {
 // first taken for ground of its own, on which marks may lie.
 func (b *bareSearch) keepCompact() {
 	b.dropStrips()
-	for _, set := range b.largePatches() {
+	large := b.largePatches()
+	if len(large) == 0 {
+		return
+	}
+	for _, set := range large {
 		b.weighAgain(set)
 	}
 	b.dropStrips()
@@ -428,7 +439,7 @@ func (b *bareSearch) weighAgain(set []int) {
 		for c := range z {
 			z[c] = (b.e[c][i] - middle[c]) / max(sd[c], b.sd[c][b.ring[i]])
 		}
-		b.w.v[i] = evidenceOf(z, max(sd[0], b.sd[0][b.ring[i]]))
+		b.w.v[i] = evidenceOf(z, priorOf(max(sd[0], b.sd[0][b.ring[i]])))
 	}
 }
 
@@ -459,8 +470,9 @@ func (b *bareSearch) printedAround(inside []int) float64 {
 	return float64(print) / float64(max(1, all))
 }
 
-// mark returns disc i as a mark. usual is the radius of most marks of the photo.
-func (b *bareSearch) mark(i int, usual float64) Mark {
+// mark returns disc i as a mark. usual is the radius of most marks of the photo; in a
+// muddle every mark is doubtful.
+func (b *bareSearch) mark(i int, usual float64, muddle bool) Mark {
 	d := &b.discs[i]
 	pos := b.flat.ToBoard(d.at())
 	m := Mark{Kind: Bare, Pos: pos, Photo: b.rect.ToPhoto(pos), CovMM2: b.budget(i),
@@ -468,7 +480,7 @@ func (b *bareSearch) mark(i int, usual float64) Mark {
 	if b.isOff(d) {
 		m.Flags = append(m.Flags, OffFace)
 	}
-	if d.chance < 0.8 {
+	if d.chance < 0.8 || muddle {
 		m.Flags = append(m.Flags, Doubtful)
 	}
 	if d.r > twinLeast*usual && d.fill < twinFill || d.r > twinSurely*usual {
@@ -505,7 +517,7 @@ func (b *bareSearch) usualRadius() float64 {
 
 // doubt warns of marks that are likely left out and of others likely false, by the sums
 // of their chances. It reports whether so many are that the photo's marks cannot be
-// told from what else is on it: then only the surest count.
+// told from what else is on it: then only the surer ones are listed.
 func (b *bareSearch) doubt() (muddle bool) {
 	var kept, wrong, left, missed float64
 	for _, d := range b.discs {
@@ -519,7 +531,7 @@ func (b *bareSearch) doubt() (muddle bool) {
 		}
 	}
 	if wrong+missed >= 1 && wrong+missed > muddleShare*(kept+missed) {
-		b.warnings = append(b.warnings, "marks cannot be told well from light, grain or dirt on this photo, and only the surest are listed; take it in even light, give a photo of the clean board (--clean), or set the marks by hand in dartfall review")
+		b.warnings = append(b.warnings, "marks cannot be told well from light, grain or dirt on this photo: only the surer ones are listed, and all are doubtful; take it in even light, or set the marks by hand in dartfall review")
 		return true
 	}
 	var said []string
@@ -537,7 +549,7 @@ func (b *bareSearch) doubt() (muddle bool) {
 
 // When the marks of a photo are not to be relied on.
 const (
-	muddleShare  = 0.2 // share of wrong decisions at which only the surest marks count
-	muddleChance = 0.9 // which are at least as likely
-	worthSaying  = 0.6 // a mark likely missing, or likely none
+	muddleShare  = 0.2  // share of wrong decisions at which only the surer marks are listed
+	muddleChance = 0.75 // which are at least as likely
+	worthSaying  = 0.6  // a mark likely missing, or likely none
 )

@@ -11,8 +11,12 @@ import (
 // Print that is not radial repeats itself: the arms of a cross after a quarter
 // turn, numerals shifted from one half axis to the next. Marks hardly ever do.
 
-// explainPrint finds the pixels of such print and makes them neutral.
-func (b *bareSearch) explainPrint() {
+// explainPrint finds the pixels of such print and makes them neutral, with what a photo
+// of the clean board shows; known is its residual on the same raster, nil for none.
+func (b *bareSearch) explainPrint(known *planes) {
+	if known != nil {
+		b.explainKnown(known)
+	}
 	b.explainDot()
 	b.explainNumerals()
 	b.explainCross()
@@ -201,14 +205,18 @@ func (b *bareSearch) neighbours(i int) [4]int {
 	return n
 }
 
+// crossSlackMM is how far a cross may be off the ring centre: drawn rings place that
+// roughly.
+const crossSlackMM = 1.0
+
 // turns reports whether pixel i has its like at least times of the three quarter turns.
 func (b *bareSearch) turns(i, least int) bool {
 	dx, dy := float64(i%b.w.w)-b.m.centre.X, float64(i/b.w.w)-b.m.centre.Y
-	found := 0
+	found, reach := 0, max(1, int(crossSlackMM*b.k+0.5))
 	for turn := range 3 {
 		dx, dy = -dy, dx
 		x, y := int(math.Round(b.m.centre.X+dx)), int(math.Round(b.m.centre.Y+dy))
-		if b.near(i, x, y, 1) >= 0 {
+		if b.near(i, x, y, reach) >= 0 {
 			found++
 		}
 		if found >= least || found+2-turn < least {
@@ -333,37 +341,40 @@ func (b *bareSearch) printEdges() {
 	}
 }
 
-// explainKnown removes from the residual e what the residual of the clean board on
-// the same raster shows too, allowing for a pixel's misregistration.
-func explainKnown(e, known *planes) {
-	for y := 1; y < e.h-1; y++ {
-		for x := 1; x < e.w-1; x++ {
-			i := y*e.w + x
-			if !e.ok[i] {
+// explainKnown takes pixels for print that a photo of the clean board, of which known is
+// the residual on the same raster, shows alike and more than half as strongly, allowing
+// for a pixel's misregistration.
+func (b *bareSearch) explainKnown(known *planes) {
+	var before [3][]float32
+	for c := range before {
+		before[c] = boxMean(known.ch[c], known.w, known.h, b.smoothSide())
+	}
+	shows := func(i, j int) bool {
+		var both, own float32
+		for c := range 3 {
+			u, v := b.e[c][i], before[c][j]
+			if abs32(u-v) > 0.12+0.3*max(abs32(u), abs32(v)) {
+				return false
+			}
+			both, own = both+u*v, own+u*u
+		}
+		return known.ok[j] && both > knownLeast*own
+	}
+	for y := 1; y < b.w.h-1; y++ {
+		for x := 1; x < b.w.w-1; x++ {
+			i := y*b.w.w + x
+			if !(b.w.v[i] > 0) {
 				continue
 			}
-			best, at := float32(math.Inf(1)), -1
-			for _, o := range [3]int{-e.w, 0, e.w} {
-				for j := i + o - 1; j <= i+o+1; j++ {
-					if !known.ok[j] {
-						continue
-					}
-					d := float32(0)
-					for c := range 3 {
-						t := e.ch[c][i] - known.ch[c][j]
-						d += t * t
-					}
-					if d < best {
-						best, at = d, j
-					}
+			for _, o := range [3]int{-b.w.w, 0, b.w.w} {
+				for j := i + o - 1; j <= i+o+1 && !b.printed[i]; j++ {
+					b.printed[i] = shows(i, j)
 				}
-			}
-			if at < 0 {
-				continue
-			}
-			for c := range 3 {
-				e.ch[c][i] -= known.ch[c][at]
 			}
 		}
 	}
 }
+
+// knownLeast is how much of what a pixel shows the clean board must show: the light on
+// the two photos differs, and new marks lie on old dirt.
+const knownLeast = 0.5

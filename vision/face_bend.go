@@ -23,7 +23,7 @@ const (
 	bendStep     = 1.0  // what a pixel's step from one direction to the next costs, log units
 	bendMostStep = 2
 	bendSmooth   = 4    // directions to either side, 6 degrees
-	bendPlainPx  = 1.5  // a smaller bend hardly smears F
+	bendPlainPx  = 0.7  // a smaller bend hardly smears F
 	bendContrast = 0.15 // log units that a ring must differ by
 )
 
@@ -70,8 +70,8 @@ func (b *bend) most() (most float32) {
 // it has on the face.
 func (m *faceModel) straighten(y *planes, circles []Circle, k float64) []float32 {
 	m.bend = m.bendOf(y, circles, k, bendMostMM)
-	m.fitRadial(y, 2)
-	if m.bend.most() > bendPlainPx { // F was smeared
+	if m.bend.most() > bendPlainPx { // F is smeared
+		m.fitRadial(y, 2)
 		m.bend = m.bendOf(y, circles, k, bendMostMM/4)
 		m.fitRadial(y, 2)
 	}

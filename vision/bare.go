@@ -70,7 +70,7 @@ func (s *search) bareMarks(known *planes) []Mark {
 	b.fit()
 	usual, muddle := b.usualRadius(), b.doubt()
 	least := 0.5
-	if muddle {
+	if muddle && known == nil { // the clean board vouches for what it does not show
 		least = muddleChance
 	}
 	var marks []Mark
@@ -531,7 +531,7 @@ func (b *bareSearch) doubt() (muddle bool) {
 		}
 	}
 	if wrong+missed >= 1 && wrong+missed > muddleShare*(kept+missed) {
-		b.warnings = append(b.warnings, "marks cannot be told well from light, grain or dirt on this photo: only the surer ones are listed, and all are doubtful; take it in even light, or set the marks by hand in dartfall review")
+		b.warnings = append(b.warnings, "marks cannot be told well from light, grain or dirt on this photo: all that are listed are doubtful, and some may be missing; take it in even light, or set the marks by hand in dartfall review")
 		return true
 	}
 	var said []string

@@ -205,18 +205,14 @@ func (b *bareSearch) neighbours(i int) [4]int {
 	return n
 }
 
-// crossSlackMM is how far a cross may be off the ring centre: drawn rings place that
-// roughly.
-const crossSlackMM = 1.0
-
 // turns reports whether pixel i has its like at least times of the three quarter turns.
 func (b *bareSearch) turns(i, least int) bool {
 	dx, dy := float64(i%b.w.w)-b.m.centre.X, float64(i/b.w.w)-b.m.centre.Y
-	found, reach := 0, max(1, int(crossSlackMM*b.k+0.5))
+	found := 0
 	for turn := range 3 {
 		dx, dy = -dy, dx
 		x, y := int(math.Round(b.m.centre.X+dx)), int(math.Round(b.m.centre.Y+dy))
-		if b.near(i, x, y, reach) >= 0 {
+		if b.near(i, x, y, 1) >= 0 {
 			found++
 		}
 		if found >= least || found+2-turn < least {

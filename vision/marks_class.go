@@ -101,7 +101,7 @@ func (s *search) relate(all []*disc) []*disc {
 	white := s.whiteGain()
 	for _, d := range all {
 		own := s.surface(d)
-		alone := d.group >= 0 && s.groups[d.group].lone(d)
+		alone := slices.ContainsFunc(s.groups, func(g *group) bool { return g.lone(d) })
 		if len(s.opts.Colours) > 0 && !alone {
 			name, _ := s.nameOf(own, white)
 			alone = name != "" && !s.hasGroup(name)

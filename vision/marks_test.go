@@ -223,6 +223,17 @@ func TestGroupColours(t *testing.T) {
 	}
 }
 
+// A disc keeps the number of a group from an earlier grouping, which had more.
+func TestRelateAfterRegrouping(t *testing.T) {
+	s := evenSearch(100)
+	red := rgb{0.6, 0.1, 0.08}
+	s.groupColours([]*disc{{inside: red, pos: r2.Vec{X: 50}}, {inside: red, pos: r2.Vec{X: -50}}})
+	d := &disc{inside: red, pos: r2.Vec{Y: 50}, group: 3}
+	if s.relate([]*disc{d}); d.group != 0 || !(d.kin < 0.01) {
+		t.Errorf("group %d at a distance of %g, want group 0 at none", d.group, d.kin)
+	}
+}
+
 func TestFlattenKeepsPlaces(t *testing.T) {
 	s := boardtest.Plain(800, 600)
 	s.Camera.Tilt = 0.5

@@ -55,32 +55,17 @@ func findOvals(e *edgeMap) []oval {
 	}
 	const seeds = 160
 	arcs = arcs[:min(len(arcs), seeds)]
+	explained := func(a arc) bool {
+		return slices.ContainsFunc(found, func(o oval) bool { return o.coverage > 0.6 && e.liesOn(a, o) })
+	}
 	for _, a := range arcs {
-		if a.turn > 35*math.Pi/180 && !slices.ContainsFunc(found, func(o oval) bool { return o.coverage > 0.6 && e.liesOn(a, o) }) {
+		if a.turn > 35*math.Pi/180 && !explained(a) {
 			try(a.points)
 		}
 	}
 	// Broken rings: join two arcs that no oval explains yet.
-	explained := map[int32]bool{}
-	for _, f := range found {
-		if f.coverage > 0.6 {
-			for _, k := range f.support {
-				explained[k] = true
-			}
-		}
-	}
-	var loose []arc
-	for _, a := range arcs {
-		n := 0
-		for _, k := range a.points {
-			if explained[k] {
-				n++
-			}
-		}
-		if 4*n < len(a.points) && len(loose) < 45 {
-			loose = append(loose, a)
-		}
-	}
+	loose := slices.DeleteFunc(arcs, explained)
+	loose = loose[:min(len(loose), 45)]
 	for i, a := range loose {
 		for _, b := range loose[i+1:] {
 			if a.turn+b.turn < 20*math.Pi/180 || !e.mayShareOval(a, b) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
@@ -135,7 +136,7 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 		lambda = math.Max(lambda/10, 1e-12)
 		s.reweight()
 		cost = s.cost()
-		if change < 1e-7 { // a ten-thousandth of a pixel
+		if change < 1e-6 { // a thousandth of a pixel
 			break
 		}
 	}
@@ -155,16 +156,17 @@ type system struct {
 	k1, bow, lf int       // parameter index (of the first), -1 when held or absent
 	shared      []int     // parameter of each shared error, by its number; [0] has none
 
-	weight []float64 // robust weight by point
-	res    []float64 // residual by point, in sigmas
-	gain   []float64 // by point: sigmas per mm of radius
-	angle  []float64 // by point: direction from the centre, radians; set by solution
-	scale  float64   // robust sd of res
-	rows   [][]entry // rows of the Jacobian, points first
-	rest   []float64 // residuals of priors and ties
-	extra  [][]entry
+	weight  []float64    // robust weight by point
+	res     []float64    // residual by point, in sigmas
+	gain    []float64    // by point: sigmas per mm of radius
+	towards []complex128 // by point: the unit direction from the centre
+	scale   float64      // robust sd of res
+	rows    [][]entry    // of the Jacobian, by point, by parameter
+	rest    []float64    // residuals of priors and ties
+	extra   [][]entry
 }
 
+// entry is how the residual changes with parameter i, per unit of it.
 type entry struct {
 	i int
 	v float64
@@ -222,8 +224,13 @@ func newSystem(start *Rectification, p Problem) *system {
 		s.weight[i] = 1
 	}
 	s.res = make([]float64, len(p.Points))
-	s.gain, s.angle = make([]float64, len(p.Points)), make([]float64, len(p.Points))
+	s.gain, s.towards = make([]float64, len(p.Points)), make([]complex128, len(p.Points))
 	s.rows = make([][]entry, len(p.Points))
+	k := len(s.free) + 1
+	entries := make([]entry, k*len(p.Points))
+	for i := range s.rows {
+		s.rows[i] = entries[k*i : k*i : k*(i+1)]
+	}
 	return s
 }
 
@@ -282,22 +289,25 @@ func (s *system) evaluate(x []float64) float64 {
 		gy := (-n.X*j[0][1] + n.Y*j[0][0]) / det
 		k := 1 / (math.Sqrt(gx*gx+gy*gy) * e.SigmaPx)
 		s.res[i] = (d - s.radiusMM(x, e.Circle)) * k
-		s.gain[i] = k
+		s.gain[i], s.towards[i] = k, complex(n.X, n.Y)
 		// A parameter that moves the photo point of b by v moves the radius found at a
 		// fixed photo point by -(gx, gy) v.
 		moves := photoDerivatives(r.Plane, r.Lens, r.Bow, b)
 		slope := func(q int) float64 { return -(gx*moves[q].X + gy*moves[q].Y) * k }
 		row := s.rows[i][:0]
 		for q, at := range s.free {
-			row = append(row, entry{q, slope(at)})
+			row = append(row, entry{q, slope(at) * s.unit[q]})
 		}
 		if q := s.radius[e.Circle]; q >= 0 {
-			row = append(row, entry{q, -k})
+			row = append(row, entry{q, -k * s.unit[q]})
 		}
 		s.rows[i] = row
 	}
 	s.rest, s.extra = s.rest[:0], s.extra[:0]
 	prior := func(v float64, row ...entry) {
+		for i := range row {
+			row[i].v *= s.unit[row[i].i]
+		}
 		s.rest, s.extra = append(s.rest, v), append(s.extra, row)
 	}
 	for c, q := range s.radius {
@@ -379,31 +389,33 @@ func (s *system) focalMisfit(x []float64) [2]float64 {
 }
 
 // normal returns J'WJ and J'Wr in units of s.unit, with the points' weights times
-// factor. Rows are ordered by parameter, so each fills the upper triangle only,
-// which is what SymDense reads.
+// factor.
 func (s *system) normal(factor float64) (*mat.SymDense, []float64) {
 	n := len(s.x)
-	a := make([]float64, n*n)
-	g := make([]float64, n)
-	add := func(row []entry, r, w float64) {
-		for k, e := range row {
-			v := w * e.v * s.unit[e.i]
-			g[e.i] += v * r
-			to := a[e.i*n : (e.i+1)*n]
-			for _, f := range row[k:] {
-				to[f.i] += v * f.v * s.unit[f.i]
-			}
-		}
-	}
+	a, g := make([]float64, n*n), make([]float64, n)
 	for i, row := range s.rows {
 		if s.weight[i] > 0 {
-			add(row, s.res[i], s.weight[i]*factor)
+			addSquare(a, g, row, s.res[i], s.weight[i]*factor)
 		}
 	}
 	for i, row := range s.extra {
-		add(row, s.rest[i], 1)
+		addSquare(a, g, row, s.rest[i], 1)
 	}
 	return mat.NewSymDense(n, a), g
+}
+
+// addSquare adds w row'row to the upper triangle of a, all that SymDense reads, and
+// w row'r to g. Rows are ordered by parameter.
+func addSquare(a, g []float64, row []entry, r, w float64) {
+	n := len(g)
+	for k, e := range row {
+		v := w * e.v
+		g[e.i] += v * r
+		to := a[e.i*n : (e.i+1)*n]
+		for _, f := range row[k:] {
+			to[f.i] += v * f.v
+		}
+	}
 }
 
 // step solves the damped normal equations.
@@ -482,11 +494,6 @@ func robustSD(v []float64) float64 {
 
 func (s *system) solution(iterations int) (*Solution, error) {
 	s.evaluate(s.x)
-	fitted := s.rect(s.x)
-	for i, e := range s.p.Points {
-		b := fitted.ToBoard(e.At)
-		s.angle[i] = math.Atan2(b.Y, b.X)
-	}
 	a, _ := s.normal(s.softening())
 	n := len(s.x)
 	for i := range n {
@@ -513,7 +520,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 		}
 		return (cov.At(i, j) + cov.At(j, i)) / 2 * s.unit[i] * s.unit[j]
 	}
-	r := fitted
+	r := s.rect(s.x)
 	r.Cov = mat.NewSymDense(numFree, nil)
 	for i, p := range s.free {
 		for j, q := range s.free[:i+1] {
@@ -554,13 +561,13 @@ func (s *system) meat(inv mat.Symmetric) (m *mat.SymDense, alike, wobbleMM float
 		if s.weight[i] == 0 {
 			continue
 		}
-		sec := int((s.angle[i]+math.Pi)/(2*math.Pi)*sectors) % sectors
+		sec := int((cmplx.Phase(s.towards[i])+math.Pi)/(2*math.Pi)*sectors) % sectors
 		k := e.Circle*sectors + sec
 		if score[k] == nil {
 			score[k] = make([]float64, n)
 		}
 		for _, q := range s.rows[i] {
-			score[k][q.i] += s.weight[i] * s.res[i] * q.v * s.unit[q.i]
+			score[k][q.i] += s.weight[i] * s.res[i] * q.v
 		}
 	}
 	m = mat.NewSymDense(n, nil)
@@ -581,7 +588,7 @@ func (s *system) meat(inv mat.Symmetric) (m *mat.SymDense, alike, wobbleMM float
 	for _, row := range s.extra {
 		v := make([]float64, n)
 		for _, e := range row {
-			v[e.i] = e.v * s.unit[e.i]
+			v[e.i] = e.v
 		}
 		m.SymRankOne(m, 1, mat.NewVecDense(n, v))
 	}
@@ -591,21 +598,13 @@ func (s *system) meat(inv mat.Symmetric) (m *mat.SymDense, alike, wobbleMM float
 // alike compares joint errors' scores with those of independent points.
 func (s *system) alike(joint *mat.SymDense, inv mat.Symmetric) float64 {
 	n := len(s.x)
-	single := mat.NewSymDense(n, nil)
-	v := mat.NewVecDense(n, nil)
+	square, none := make([]float64, n*n), make([]float64, n)
 	for i, row := range s.rows {
-		if s.weight[i] == 0 {
-			continue
-		}
-		v.Zero()
-		for _, q := range row {
-			v.SetVec(q.i, s.weight[i]*q.v*s.unit[q.i])
-		}
-		single.SymRankOne(single, 1, v)
+		addSquare(square, none, row, 0, s.weight[i]*s.weight[i])
 	}
 	var a, b mat.Dense
 	a.Mul(inv, joint)
-	b.Mul(inv, single)
+	b.Mul(inv, mat.NewSymDense(n, square))
 	return math.Sqrt(mat.Trace(&a) / mat.Trace(&b))
 }
 
@@ -620,7 +619,7 @@ func (s *system) addBias(m *mat.SymDense) {
 		s.addLobes(m, map[int]bool{c: true}, 0, 1, px)
 	}
 	for _, line := range s.strokes() {
-		for lobes := 1.0; lobes <= 4; lobes++ {
+		for lobes := 1; lobes <= 4; lobes++ {
 			s.addLobes(m, line, lobes, 1./9, px)
 		}
 	}
@@ -629,22 +628,30 @@ func (s *system) addBias(m *mat.SymDense) {
 // addLobes adds to m the effect of an error that changes around the circles as the
 // sine and the cosine of so many lobes, each with the given variance; unit is by
 // how many sigmas an error of one moves point i.
-func (s *system) addLobes(m *mat.SymDense, circles map[int]bool, lobes, variance float64, unit func(i int) float64) {
+func (s *system) addLobes(m *mat.SymDense, circles map[int]bool, lobes int, variance float64, unit func(i int) float64) {
 	n := len(s.x)
 	cosine, sine := make([]float64, n), make([]float64, n)
 	for i, e := range s.p.Points {
 		if s.weight[i] == 0 || !circles[e.Circle] {
 			continue
 		}
-		sin, cos := math.Sincos(lobes * s.angle[i])
+		at, w := power(s.towards[i], lobes), s.weight[i]*unit(i)
 		for _, q := range s.rows[i] {
-			v := s.weight[i] * unit(i) * q.v * s.unit[q.i]
-			cosine[q.i] += v * cos
-			sine[q.i] += v * sin
+			cosine[q.i] += w * q.v * real(at)
+			sine[q.i] += w * q.v * imag(at)
 		}
 	}
 	m.SymRankOne(m, variance, mat.NewVecDense(n, cosine))
 	m.SymRankOne(m, variance, mat.NewVecDense(n, sine))
+}
+
+// power returns z to the k.
+func power(z complex128, k int) complex128 {
+	out := complex(1, 0)
+	for range k {
+		out *= z
+	}
+	return out
 }
 
 // addWobble adds to m what slow deviations from round can do. A drawn ring
@@ -654,31 +661,32 @@ func (s *system) addLobes(m *mat.SymDense, circles map[int]bool, lobes, variance
 // hand-drawn curves do). On a printed face they are nil. It returns the amplitude
 // at one lobe, mm.
 func (s *system) addWobble(m *mat.SymDense) float64 {
-	var power, count float64
+	var sum, count float64
 	for c := range s.p.Circles {
-		for lobes := 3.0; lobes <= 5; lobes++ {
-			var a, b, w, square float64
+		for lobes := 3; lobes <= 5; lobes++ {
+			var a complex128
+			var n, square float64
 			for i, e := range s.p.Points {
 				if e.Circle == c && s.weight[i] > 0 {
-					sin, cos := math.Sincos(lobes * s.angle[i])
 					mm := s.res[i] / s.gain[i]
-					a, b, w, square = a+mm*cos, b+mm*sin, w+1, square+mm*mm
+					a += complex(mm, 0) * power(s.towards[i], lobes)
+					n, square = n+1, square+mm*mm
 				}
 			}
-			if w > 20 {
+			if n > 20 {
 				// Less what unrelated noise of that size gives.
-				power += lobes * lobes * (2*(a*a+b*b) - 2*square) / (w * w)
+				sum += float64(lobes*lobes) * 2 * (real(a)*real(a) + imag(a)*imag(a) - square) / (n * n)
 				count++
 			}
 		}
 	}
-	if count == 0 || power <= 0 {
+	if count == 0 || sum <= 0 {
 		return 0
 	}
-	unit := power / count // variance of a coefficient at one lobe, mm²
+	unit := sum / count // variance of a coefficient at one lobe, mm²
 	for _, ring := range s.strokes() {
-		for lobes := 2.0; lobes <= 5; lobes++ {
-			s.addLobes(m, ring, lobes, unit/(lobes*lobes), func(i int) float64 { return s.gain[i] })
+		for lobes := 2; lobes <= 5; lobes++ {
+			s.addLobes(m, ring, lobes, unit/float64(lobes*lobes), func(i int) float64 { return s.gain[i] })
 		}
 	}
 	return math.Sqrt(unit)

@@ -6,21 +6,6 @@ type evidence struct {
 	v    []float32
 }
 
-// table is a summed-area table in steps of 1/tableUnit, of size (w+1) x (h+1). Its
-// sums may run over, which their differences do not show as long as the sum over a
-// box stays below 2^31 steps.
-type table []int32
-
-const tableUnit = 4096
-
-// boxSum returns the sum over the square of half-width half about (x, y).
-func (t table) boxSum(w, h, x, y, half int) float64 {
-	x0, x1 := max(0, x-half), min(w, x+half+1)
-	y0, y1 := max(0, y-half), min(h, y+half+1)
-	n := w + 1
-	return float64(t[y1*n+x1]-t[y0*n+x1]-t[y1*n+x0]+t[y0*n+x0]) / tableUnit
-}
-
 // blob is a connected set of pixels.
 type blob struct {
 	area           int
@@ -60,19 +45,4 @@ func blobs(e *evidence, in func(v float32) bool) []blob {
 		}
 	}
 	return out
-}
-
-// integral returns the summed-area table of v.
-func integral(v []float32, w, h int) table {
-	n := w + 1
-	t := make(table, n*(h+1))
-	for y := range h {
-		above, out := t[y*n+1:][:w], t[(y+1)*n+1:][:w]
-		sum := int32(0)
-		for x, f := range v[y*w:][:w] {
-			sum += int32(f * tableUnit)
-			out[x] = above[x] + sum
-		}
-	}
-	return t
 }

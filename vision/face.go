@@ -169,8 +169,9 @@ func (m *faceModel) fitRadial(y *planes, round int) {
 				continue
 			}
 			var v [3]float32
+			i, cell := py*y.w+px, m.light.cellOf(px, py)
 			for c := range 3 {
-				v[c] = y.ch[c][py*y.w+px] - m.light.near(c, px, py)
+				v[c] = y.ch[c][i] - m.light.ch[c][cell]
 				all[c] = append(all[c], v[c])
 			}
 			if round > 0 && !m.stray(v, r) {
@@ -296,7 +297,7 @@ func medianMAD(v []float32) (median, sd float32) {
 	}
 	median = selectKth(v, len(v)/2)
 	for i := range v {
-		v[i] = float32(math.Abs(float64(v[i] - median)))
+		v[i] = abs32(v[i] - median)
 	}
 	return median, 1.4826 * selectKth(v, len(v)/2)
 }

@@ -45,8 +45,11 @@ func (l *lightMap) between(p, n int) between {
 	return between{i, max(0, min(1, t-float32(i)))}
 }
 
+// cellOf returns the index in ch of the cell of pixel (x, y).
+func (l *lightMap) cellOf(x, y int) int { return y/l.cell*l.gw + x/l.cell }
+
 // near returns L of channel c in the cell of pixel (x, y).
-func (l *lightMap) near(c, x, y int) float32 { return l.ch[c][y/l.cell*l.gw+x/l.cell] }
+func (l *lightMap) near(c, x, y int) float32 { return l.ch[c][l.cellOf(x, y)] }
 
 // fit sets L to the running median of y - F, but for pixels that are explained by
 // neither F nor the present L when tidy.
@@ -67,7 +70,7 @@ func (l *lightMap) fit(y *planes, m *faceModel, tidy bool) {
 			}
 			dx := float64(px) - m.centre.X
 			r := min(int(math.Sqrt(dx*dx+dy*dy)+0.5), last)
-			k := py/l.cell*l.gw + px/l.cell
+			k := l.cellOf(px, py)
 			v := [3]float32{y.ch[0][i], y.ch[1][i], y.ch[2][i]}
 			if tidy && m.stray([3]float32{v[0] - l.ch[0][k], v[1] - l.ch[1][k], v[2] - l.ch[2][k]}, r) {
 				continue

@@ -118,7 +118,6 @@ type search struct {
 	m          *faceModel
 	index      []uint16
 	edgePixels []edgePixel
-	sums       [3]table // summed-area tables of the residual
 	sizes      []size
 	groups     []*group
 	warnings   []string
@@ -176,9 +175,6 @@ func (s *search) candidates() []*disc {
 	s.index = s.m.radiusIndex(s.y.w, s.y.h)
 	edges := s.edges()
 	s.edgePixels = edges
-	for c := range s.sums {
-		s.sums[c] = integral(s.m.residual.ch[c], s.y.w, s.y.h)
-	}
 	if s.opts.SizeMM > 0 {
 		s.sizes = []size{{nominalMM: s.opts.SizeMM / 2}}
 	} else {

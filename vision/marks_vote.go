@@ -31,51 +31,70 @@ const (
 )
 
 // edges returns the thinned edges of what the face model leaves over, each in the
-// channel that shows it best.
+// channel that shows it best. They are sought strip by strip, which keeps the
+// gradients in the processor's cache.
 func (s *search) edges() []edgePixel {
 	w, h := s.y.w, s.y.h
-	mag := make([]float32, w*h)
-	dir := make([][2]float32, w*h)
-	for c := range 3 {
-		s.addGradient(c, mag, dir)
-	}
+	mag := make([]float32, (stripRows+2)*w)
+	dir := make([][2]float32, (stripRows+2)*w)
 	var face []float32
+	var out []edgePixel
 	last := uint16(len(s.m.radial[0]) - 1)
-	for i := 0; i < len(mag); i += 7 {
-		if s.index[i] < last && s.y.ok[i] {
-			face = append(face, mag[i])
+	for top := 2; top < h-2; top += stripRows {
+		rows := min(stripRows, h-2-top)
+		clear(mag)
+		for c := range 3 {
+			s.addGradient(c, top-1, rows+2, mag, dir)
+		}
+		offset := (top - 1) * w
+		for i := w; i < (rows+1)*w; i += 7 {
+			if s.index[offset+i] < last && s.y.ok[offset+i] {
+				face = append(face, mag[i])
+			}
+		}
+		for y := range rows {
+			out = s.thinned(out, top+y, mag[y*w:(y+3)*w], dir[(y+1)*w:(y+2)*w])
 		}
 	}
 	if len(face) == 0 {
 		return nil
 	}
 	least := max(edgeNoise*edgeNoise*selectKth(face, len(face)/2), edgeLeast*edgeLeast)
-	ok := s.y.ok
-	var out []edgePixel
-	for y := 2; y < h-2; y++ {
-		for x := 2; x < w-2; x++ {
-			i := y*w + x
-			if mag[i] < least || !ok[i-2] || !ok[i+2] || !ok[i-2*w] || !ok[i+2*w] {
-				continue
-			}
-			u, v := dir[i][0], dir[i][1]
-			l := float32(math.Hypot(float64(u), float64(v)))
-			u, v = u/l, v/l
-			d := int(math.Round(float64(u))) + w*int(math.Round(float64(v)))
-			if mag[i] < mag[i+d] || mag[i] <= mag[i-d] {
-				continue
-			}
-			strength := float32(math.Sqrt(float64(mag[i] / least)))
-			out = append(out, edgePixel{int32(x), int32(y), u, v, min(strongEdge, strength) / strongEdge})
+	out = slices.DeleteFunc(out, func(e edgePixel) bool { return e.weight < least })
+	for i := range out {
+		strength := float32(math.Sqrt(float64(out[i].weight / least)))
+		out[i].weight = min(strongEdge, strength) / strongEdge
+	}
+	return out
+}
+
+// thinned appends to out the pixels of raster row y, weighted by their squared
+// gradient, at which it is largest across the edge. mag holds it for the rows above,
+// at and below y.
+func (s *search) thinned(out []edgePixel, y int, mag []float32, dir [][2]float32) []edgePixel {
+	w, ok := s.y.w, s.y.ok
+	for x := 2; x < w-2; x++ {
+		i, k := y*w+x, w+x
+		if mag[k] < edgeLeast*edgeLeast || !ok[i-2] || !ok[i+2] || !ok[i-2*w] || !ok[i+2*w] {
+			continue
+		}
+		u, v := dir[x][0], dir[x][1]
+		l := float32(math.Hypot(float64(u), float64(v)))
+		u, v = u/l, v/l
+		d := int(math.Round(float64(u))) + w*int(math.Round(float64(v)))
+		if mag[k] >= mag[k+d] && mag[k] > mag[k-d] {
+			out = append(out, edgePixel{int32(x), int32(y), u, v, mag[k]})
 		}
 	}
 	return out
 }
 
-// addGradient replaces mag (squared, in standard deviations of the ground) and dir
-// where the gradient of channel c is stronger.
-func (s *search) addGradient(c int, mag []float32, dir [][2]float32) {
-	m := newMat32(s.m.residual.ch[c], s.y.w, s.y.h)
+// addGradient replaces mag (squared, in standard deviations of the ground) and dir of
+// rows rows from row top on where the gradient of channel c is stronger.
+func (s *search) addGradient(c, top, rows int, mag []float32, dir [][2]float32) {
+	w := s.y.w
+	from, to := max(0, top-2), min(s.y.h, top+rows+2) // what the filter sees
+	m := newMat32(s.m.residual.ch[c][from*w:to*w], w, to-from)
 	defer m.Close()
 	dx, dy := gocv.NewMat(), gocv.NewMat()
 	defer dx.Close()
@@ -87,11 +106,12 @@ func (s *search) addGradient(c int, mag []float32, dir [][2]float32) {
 	if errX != nil || errY != nil {
 		return
 	}
+	gx, gy = gx[(top-from)*w:], gy[(top-from)*w:]
 	inv := make([]float32, len(s.m.spread[c]))
 	for r, v := range s.m.spread[c] {
 		inv[r] = 1 / max(v, leastSpread[c]) / max(v, leastSpread[c])
 	}
-	for i, r := range s.index {
+	for i, r := range s.index[top*w : (top+rows)*w] {
 		if g := (gx[i]*gx[i] + gy[i]*gy[i]) * inv[r]; g > mag[i] {
 			mag[i], dir[i] = g, [2]float32{gx[i], gy[i]}
 		}
@@ -138,13 +158,18 @@ func (s *search) peaks(edges []edgePixel, r float64, least float32) []peak {
 // standsOut returns how far the mean of a disc's inner part is from the ground, in
 // standard deviations of the ground.
 func (s *search) standsOut(p peak) float64 {
-	i := s.index[int(p.y)*s.y.w+int(p.x)]
-	half := max(1, int(0.55*p.r))
+	w := s.y.w
+	px, py, half := int(p.x), int(p.y), max(1, int(0.55*p.r))
 	n := float64((2*half + 1) * (2*half + 1))
 	z := 0.0
-	for c := range 3 {
-		v := s.sums[c].boxSum(s.y.w, s.y.h, int(p.x), int(p.y), half) / n
-		v /= float64(max(s.m.spread[c][i], leastSpread[c]))
+	for c, residual := range s.m.residual.ch {
+		sum := float32(0)
+		for y := max(0, py-half); y < min(s.y.h, py+half+1); y++ {
+			for _, v := range residual[y*w+max(0, px-half) : y*w+min(w, px+half+1)] {
+				sum += v
+			}
+		}
+		v := float64(sum) / n / float64(max(s.m.spread[c][s.index[py*w+px]], leastSpread[c]))
 		z += v * v
 	}
 	return math.Sqrt(z)

@@ -10,6 +10,7 @@ import (
 // disc is a sticker hypothesis, measured in the full-resolution photo.
 type disc struct {
 	pos       r2.Vec  // mm
+	peak      r2.Vec  // where edges spoke for it, mm
 	nominalMM float64 // radius it was looked for with
 	radius    float64 // mm, of the rim
 	votes     float64
@@ -259,6 +260,12 @@ func (s *search) choose(all []*disc, least float64) (chosen []*disc) {
 		chosen = append(chosen, b)
 		rest = slices.DeleteFunc(rest, func(d *disc) bool {
 			dist := r2.Norm(r2.Sub(d.pos, b.pos))
+			if d != b && dist < 0.3*b.radius {
+				// What lies mostly under b slides onto it when looked at alone.
+				if dist = r2.Norm(r2.Sub(d.peak, b.pos)); dist >= 0.3*b.radius {
+					d.pos = d.peak
+				}
+			}
 			if d != b && dist >= 0.3*b.radius && dist < 1.3*(b.radius+d.radius) {
 				s.look(d, chosen)
 				dist = r2.Norm(r2.Sub(d.pos, b.pos))

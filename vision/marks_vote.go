@@ -248,7 +248,8 @@ func (s *search) discsAt(ps []peak) []*disc {
 	out := make([]*disc, len(ps))
 	for i, p := range ps {
 		r := p.r / s.flat.PxPerMM
-		out[i] = &disc{pos: s.flat.ToBoard(calib.Px{X: p.x, Y: p.y}), nominalMM: r, radius: r, votes: p.votes, group: -1}
+		at := s.flat.ToBoard(calib.Px{X: p.x, Y: p.y})
+		out[i] = &disc{pos: at, peak: at, nominalMM: r, radius: r, votes: p.votes, group: -1}
 	}
 	return out
 }

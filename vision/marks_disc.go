@@ -73,11 +73,18 @@ func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bo
 	if n := len(rim.angle); 4*n < d.freeRays(near) || n < leastRim {
 		return move, false
 	}
+	whole := len(rim.angle) >= wholeRim
 	fixed := s.rimOf(d.nominalMM)
-	if fixed == 0 && len(rim.angle) < raysPerDisc*7/10 {
+	if fixed == 0 && !whole {
 		fixed = d.nominalMM
 	}
 	move, radius, cov, sd, ok := fitCircle(rim, fixed, d.radius, d.tol)
+	if fixed > 0 && whole {
+		m, r, c, e, k := fitCircle(rim, 0, d.radius, d.tol)
+		if k && e < rimGain*sd && math.Abs(r-fixed) < rimSlack*fixed {
+			move, radius, cov, sd, ok = m, r, c, e, k
+		}
+	}
 	pos := r2.Add(d.pos, move)
 	if !ok || r2.Norm(r2.Sub(pos, start)) > 0.5*d.nominalMM || math.Abs(radius-d.nominalMM) > max(0.14*d.nominalMM, d.tol) {
 		return move, false
@@ -86,6 +93,15 @@ func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bo
 	d.shift(move)
 	return move, true
 }
+
+// A rim of which most is seen may depart from the usual radius: on a zone of its own
+// colour a sticker shows by its shadow alone. That counts where it explains the rim so
+// much better.
+const (
+	wholeRim = raysPerDisc * 7 / 10
+	rimSlack = 0.06
+	rimGain  = 0.7
+)
 
 // leastRim rays with an edge fix the centre of a disc of known radius.
 const leastRim = 9

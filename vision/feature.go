@@ -27,6 +27,13 @@ type feature struct {
 // ref is the radius at the middle of the window.
 func (f feature) ref() float64 { return (f.inner + f.outer) / 2 }
 
+// moveTo shifts the feature to have its reference at radius r.
+func (f *feature) moveTo(r float64) {
+	d := r - f.ref()
+	f.inner += d
+	f.outer += d
+}
+
 // thinLinePx is the width below which the two sides of a line blur together and
 // are registered as one.
 const thinLinePx = 7.0

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -232,9 +233,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 			return p, err
 		}
 		for i := range p.features {
-			d := sol.RadiiMM[i] - p.features[i].ref()
-			p.features[i].inner += d
-			p.features[i].outer += d
+			p.features[i].moveTo(sol.RadiiMM[i])
 		}
 		p.sol, r = sol, sol.Rectification
 		reach = 1.05 * p.features[len(p.features)-1].outer
@@ -277,17 +276,22 @@ func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*ca
 
 // solveFromBothSides is solveRings from a barrel and from a pincushion lens, and the
 // better of the two: on a board seen nearly square-on, the lens trades against the
-// tilt, and there may be a valley for either.
+// tilt, and there may be a valley for either. The plane is brought to each lens first.
 func solveFromBothSides(start *calib.Rectification, prob calib.Problem, cam camera) (best *calib.Solution, err error) {
 	for _, sigmas := range []float64{-2, 2} {
+		held := prob
+		held.K1Mean, held.K1Sigma = prob.K1Mean+sigmas*prob.K1Sigma, 0
 		from := *start
-		from.Lens.K1 = prob.K1Mean + sigmas*prob.K1Sigma
-		sol, fault := solveRings(&from, prob, cam)
+		from.Lens.K1 = held.K1Mean
+		side, fault := calib.Solve(&from, held)
+		if fault == nil {
+			side, fault = solveRings(side.Rectification, prob, cam)
+		}
 		switch {
 		case fault != nil:
 			err = fault
-		case best == nil || sol.ResidualPx < best.ResidualPx:
-			best = sol
+		case best == nil || side.ResidualPx < best.ResidualPx:
+			best = side
 		}
 	}
 	if best == nil {
@@ -351,6 +355,12 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 	slices.Sort(given)
 	lo, _ := p.sol.PxPerMM(r2.Vec{})
 	id, err := identify(lines, pick, given, lo)
+	if errors.Is(err, errRingRatio) {
+		if q, ok := p.seenByList(cam, lines, given, pick); ok {
+			p, lines = q, q.lines()
+			id, err = identify(lines, pick, given, lo)
+		}
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -387,6 +397,59 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 	}
 	return out, nil
 }
+
+// seenByList returns another fit of plane and lens, one that leans on the list. On a
+// board seen nearly square-on the lens and the radii trade against each other, and
+// the fit of free radii may contradict a list that explains the photo as well. It
+// must do so to what edges are misread by; whether the list then holds is for
+// identify to say again.
+func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick func(line) float64) (q planeFit, ok bool) {
+	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+	for i, f := range p.features {
+		for _, e := range f.points {
+			e.Circle = i
+			prob.Points = append(prob.Points, e)
+		}
+		prob.Circles = append(prob.Circles, calib.CirclePrior{RadiusMM: f.ref(), SigmaMM: math.Inf(1)})
+	}
+	unit := pick(lines[len(lines)-1]) / given[len(given)-1] // of the fit, by mm of diameter
+	matched := 0
+	for _, g := range given {
+		near := slices.MinFunc(lines, func(a, b line) int {
+			return cmp.Compare(math.Abs(pick(a)-g*unit), math.Abs(pick(b)-g*unit))
+		})
+		if !(math.Abs(pick(near)-g*unit) < lensMakes*g*unit) {
+			continue
+		}
+		k := near.featureOf(pick(near))
+		shift := p.features[k].ref() - pick(near)
+		prob.Circles[k] = calib.CirclePrior{RadiusMM: g*unit + shift, SigmaMM: leanShare * g * unit}
+		matched++
+	}
+	if matched < 3 {
+		return p, false
+	}
+	sol, err := solveFromBothSides(p.sol.Rectification, prob, cam)
+	if err != nil || sol.ResidualPx > math.Hypot(p.sol.ResidualPx, biasPx) {
+		return p, false
+	}
+	q = planeFit{sol: sol, features: slices.Clone(p.features), useFocal: p.useFocal}
+	for i := range q.features {
+		q.features[i].moveTo(sol.RadiiMM[i])
+	}
+	return q, true
+}
+
+// unseenLine is the width of a printed line by the outermost diameter (common practice,
+// no source: 2 mm at 1 m).
+const unseenLine = 0.002
+
+// What the lens can make of the ratio of two rings, and how closely a fit leans on the
+// list, relative to a ring's radius.
+const (
+	lensMakes = 0.05
+	leanShare = 0.0003
+)
 
 // bind fits plane and lens to the features once more, with the given radii of the
 // lines that id trusts, as tightly as the print turns out to keep to them: a first
@@ -752,6 +815,9 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 		unsure = math.Max(unsure, l.sigma*id.scale)
 	}
 	id.lineMM = usualWidth(lines) * id.scale
+	if id.lineMM == 0 {
+		id.lineMM = unseenLine * given[len(given)-1] // where all are borders none shows how wide it is
+	}
 	for j, g := range given {
 		if slices.Contains(id.match, j) {
 			continue

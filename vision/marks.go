@@ -34,7 +34,7 @@ const (
 	flatSidePx    = 1400 // and no more pixels than this on a side
 	flatDiscPx    = 18   // a sticker of known size should span as many pixels
 	leastDiscMM   = 6.0  // smallest sticker when the size is unknown
-	leastDiscPx   = 10.0 // and no fewer raster pixels than this: texture and noise look like smaller ones
+	leastDiscPx   = 8.0  // and no fewer raster pixels than this: texture and noise look like smaller ones
 	largestDiscMM = 45.0
 	usualDiscMM   = 19.0 // before anything is known
 )
@@ -248,14 +248,15 @@ func (s *search) learnSizes(edges []edgePixel) []size {
 	outside := uint16(len(s.m.radial[0]) - 1)
 	onFace := slices.DeleteFunc(slices.Clone(edges), func(e edgePixel) bool { return s.index[int(e.y)*s.y.w+int(e.x)] == outside })
 	var ps []peak
-	for r := max(leastDiscPx/2, leastDiscMM/2*k); r < largestDiscMM/2*k; r *= 1.1 {
+	least := max(leastDiscPx/2, leastDiscMM/2*k)
+	for r := least; r < largestDiscMM/2*k; r *= 1.1 {
 		ps = append(ps, s.peaks(onFace, r, 0.4)...)
 	}
 	ps = thin(ps, 2)
 	all := s.worthALook(ps)
 	var sure []*disc
 	for _, d := range all {
-		if s.look(d, nil); d.chance > 0.9 && d.support() > 0.85 {
+		if s.look(d, nil); d.chance > 0.9 && d.support() > 0.85 && d.radius*k >= least {
 			sure = append(sure, d)
 		}
 	}

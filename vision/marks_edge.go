@@ -24,57 +24,81 @@ type ray struct {
 	in, ex rgb // levels on either side, linear light
 }
 
-// raysPerDisc rays are cast for each disc.
-const raysPerDisc = 96
+// raysPerDisc rays are cast for each disc; glanceRays tell whether it is worth that.
+const (
+	raysPerDisc = 96
+	glanceRays  = 32
+)
 
-// castRays looks for the rim of a disc of radius r mm at centre c. inside is the
-// disc's own colour.
-func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, inside rgb) []ray {
+// scan holds the colours along rays that cross where the rim of a disc may be.
+type scan struct {
+	along     [][]rgb // by ray, outward; nil where a ray leaves the photo
+	first, dr float64 // distance of the first sample from the centre and between samples, mm
+	blur      float64 // width over which a sharp edge is spread, mm
+}
+
+// rayAngle is the direction of ray k of n.
+func rayAngle(k, n int) float64 { return 2 * math.Pi * (float64(k) + 0.5) / float64(n) }
+
+// scanRim samples n rays for a disc of radius r mm at centre c, about stepPx apart.
+func scanRim(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, n int, stepPx float64) scan {
 	lo, hi := rect.PxPerMM(c)
 	perMM := math.Sqrt(lo * hi)
 	// The rays reach far enough to see both levels beyond the blur of the photo.
 	half := math.Min(0.6*r, math.Max(0.28*r, 4.5/perMM))
-	steps := max(12, min(int(math.Ceil(2*half*perMM/0.5)), 64))
-	n := steps + 1
-	rays := make([]ray, raysPerDisc)
-	samples := make([]rgb, raysPerDisc*n)
-	for k := range rays {
-		a := 2 * math.Pi * (float64(k) + 0.5) / raysPerDisc
-		sin, cos := math.Sincos(a)
+	steps := max(12, min(int(math.Ceil(2*half*perMM/stepPx)), 64))
+	s := scan{along: make([][]rgb, n), first: r - half, dr: 2 * half / float64(steps), blur: 1.6 / perMM}
+	m := steps + 1
+	samples := make([]rgb, n*m)
+	for k := range n {
+		sin, cos := math.Sincos(rayAngle(k, n))
 		u := r2.Vec{X: cos, Y: sin}
 		p := rect.ToPhoto(r2.Add(c, r2.Scale(r-half, u)))
-		d := rect.ToPhoto(r2.Add(c, r2.Scale(r+half, u))).Sub(p).Scale(1 / float64(steps))
-		rays[k] = ray{angle: a, seen: true}
-		for i := range n {
-			v, ok := sampleRGB(img, p.Add(d.Scale(float64(i))))
-			samples[k*n+i] = v
-			rays[k].seen = rays[k].seen && ok
+		q := rect.ToPhoto(r2.Add(c, r2.Scale(r+half, u)))
+		if line := samples[k*m : (k+1)*m]; sampleLine(img, p, q, line) {
+			s.along[k] = line
 		}
 	}
-	profile := make([]rgb, n)
-	for k := range rays {
-		prev, next := (k+raysPerDisc-1)%raysPerDisc, (k+1)%raysPerDisc
-		if !rays[k].seen || !rays[prev].seen || !rays[next].seen {
+	return s
+}
+
+// castRays looks in n directions for the rim of a disc of radius r mm at centre c.
+// inside is the disc's own colour. raysPerDisc rays are averaged with their
+// neighbours, which spares the step and halves the noise; fewer are too far apart.
+func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, inside rgb, n int) []ray {
+	step := 0.5
+	if n < raysPerDisc {
+		step = 1
+	}
+	s := scanRim(img, rect, c, r, n, step)
+	rays := make([]ray, n)
+	var mean []rgb
+	for k, line := range s.along {
+		rays[k] = ray{angle: rayAngle(k, n), seen: line != nil}
+		if line == nil {
 			continue
 		}
-		// Averaging along the rim spares the step and halves the noise.
-		for i := range profile {
-			a, b, c := samples[prev*n+i], samples[k*n+i], samples[next*n+i]
-			for q := range 3 {
-				profile[i][q] = (a[q] + b[q] + c[q]) / 3
+		if n == raysPerDisc {
+			before, after := s.along[(k+n-1)%n], s.along[(k+1)%n]
+			if before == nil || after == nil {
+				continue
 			}
+			mean = mean[:0]
+			for i, v := range line {
+				a, b := before[i], after[i]
+				mean = append(mean, rgb{(a[0] + v[0] + b[0]) / 3, (a[1] + v[1] + b[1]) / 3, (a[2] + v[2] + b[2]) / 3})
+			}
+			line = mean
 		}
-		findStep(&rays[k], profile, inside, r-half, 2*half/float64(steps), 1.6/perMM)
+		s.findStep(&rays[k], line, inside)
 	}
 	return rays
 }
 
-// findStep sets the ray's edge from the profile of colours along it, which starts
-// first mm from the centre and has a sample every dr mm. blur is the width in mm
-// over which a sharp edge is spread.
-func findStep(r *ray, profile []rgb, inside rgb, first, dr, blur float64) {
+// findStep sets the ray's edge from the profile of colours along it.
+func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 	steps := len(profile) - 1
-	length := float64(steps) * dr
+	length := float64(steps) * s.dr
 	m := max(2, len(profile)/5)
 	for i := range m {
 		for q := range 3 {
@@ -106,7 +130,7 @@ func findStep(r *ray, profile []rgb, inside rgb, first, dr, blur float64) {
 			area += v[i]
 		}
 	}
-	edge := float64(area) * dr
+	edge := float64(area) * s.dr
 	if edge < 0.075*length || edge > 0.925*length {
 		return
 	}
@@ -119,14 +143,14 @@ func findStep(r *ray, profile []rgb, inside rgb, first, dr, blur float64) {
 	}
 	bad := float32(0)
 	for i := range v {
-		ideal := float32(max(0, min(1, 0.5+0.5*(edge-float64(i)*dr)/blur)))
+		ideal := float32(max(0, min(1, 0.5+0.5*(edge-float64(i)*s.dr)/s.blur)))
 		bad += (v[i] - ideal) * (v[i] - ideal) / float32(len(v))
 	}
 	if bad > 0.03+2*min(noise, 0.1) {
 		return
 	}
 	r.edge = true
-	r.at = first + edge
+	r.at = s.first + edge
 	r.weight = 1 / (0.002 + float64(bad))
 }
 

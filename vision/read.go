@@ -105,7 +105,6 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	out.Warnings = append(out.Warnings, warnings...)
 	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)
-	widen(out.Marks, out.Rectification)
 	return out, nil
 }
 
@@ -144,33 +143,6 @@ func flagNeighbours(marks []Mark, r *calib.Rectification, size image.Point) {
 				add(m, EdgeOfView)
 			}
 		}
-	}
-}
-
-// What the scatter of a rim's rays leaves out, px: how far stickers of rendered
-// boards lay from their place (TestEvaluate), alone and where another's rim meets
-// theirs.
-const (
-	aloneSigmaPx    = 0.1
-	touchingSigmaPx = 0.22
-	alikeRimPx      = 8 // along a rim, what errs alike: blur and the blocks of a JPEG
-)
-
-// widen gives the stickers the uncertainty that their rims alone do not show.
-func widen(marks []Mark, r *calib.Rectification) {
-	for i := range marks {
-		m := &marks[i]
-		if m.Kind != Sticker {
-			continue
-		}
-		lo, hi := r.PxPerMM(m.Pos)
-		perMM := math.Sqrt(lo * hi)
-		floor := aloneSigmaPx / perMM
-		if slices.Contains(m.Flags, Touching) {
-			floor = touchingSigmaPx / perMM
-		}
-		rays := math.Max(1, raysPerDisc*alikeRimPx/(math.Pi*m.DiameterMM*perMM)) // that err together
-		m.CovMM2 = [3]float64{rays*m.CovMM2[0] + floor*floor, rays * m.CovMM2[1], rays*m.CovMM2[2] + floor*floor}
 	}
 }
 

@@ -274,30 +274,36 @@ func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*ca
 	return sol, nil
 }
 
-// solveFromBothSides is solveRings from a barrel and from a pincushion lens, and the
-// better of the two: on a board seen nearly square-on, the lens trades against the
+// fewPoints are enough to tell one valley of a fit from another.
+const fewPoints = 700
+
+// solveFromBothSides is solveRings from a barrel or a pincushion lens, whichever few of
+// the points fit better: on a board seen nearly square-on, the lens trades against the
 // tilt, and there may be a valley for either. The plane is brought to each lens first.
-func solveFromBothSides(start *calib.Rectification, prob calib.Problem, cam camera) (best *calib.Solution, err error) {
+func solveFromBothSides(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
+	few := prob
+	few.Points = nil
+	for i := 0; i < len(prob.Points); i += max(1, len(prob.Points)/fewPoints) {
+		few.Points = append(few.Points, prob.Points[i])
+	}
+	var best *calib.Solution
 	for _, sigmas := range []float64{-2, 2} {
-		held := prob
+		held, from := few, *start
 		held.K1Mean, held.K1Sigma = prob.K1Mean+sigmas*prob.K1Sigma, 0
-		from := *start
 		from.Lens.K1 = held.K1Mean
-		side, fault := calib.Solve(&from, held)
-		if fault == nil {
-			side, fault = solveRings(side.Rectification, prob, cam)
+		side, err := calib.Solve(&from, held)
+		if err != nil {
+			continue
 		}
-		switch {
-		case fault != nil:
-			err = fault
-		case best == nil || side.ResidualPx < best.ResidualPx:
+		side, err = solveRings(side.Rectification, few, cam)
+		if err == nil && (best == nil || side.ResidualPx < best.ResidualPx) {
 			best = side
 		}
 	}
-	if best == nil {
-		return nil, err
+	if best != nil {
+		start = best.Rectification
 	}
-	return best, nil
+	return solveRings(start, prob, cam)
 }
 
 // choosePose picks between the two poses of a single ring: by a centre mark that

@@ -72,6 +72,20 @@ func TestCrowds(t *testing.T) {
 	}
 }
 
+// Where as many stickers were found as were declared, none need lie unseen.
+func TestAllThere(t *testing.T) {
+	s := &search{opts: MarkOptions{Counts: []ColourCount{{"red", 15}}}}
+	for _, c := range []struct {
+		colour string
+		n      int
+		want   bool
+	}{{"red", 14, false}, {"red", 15, true}, {"red", 16, true}, {"blue", 15, false}} {
+		if got := s.allThere(c.colour, c.n); got != c.want {
+			t.Errorf("%d %s: %t, want %t", c.n, c.colour, got, c.want)
+		}
+	}
+}
+
 // A disc can lie unseen in the middle of a ring of others, not beside two that overlap,
 // nor where it would stick out.
 func TestRoom(t *testing.T) {

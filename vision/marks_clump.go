@@ -255,6 +255,11 @@ func coverage(at r2.Vec, radius float64, discs []*disc) float64 {
 	return float64(n) / points
 }
 
+// allThere reports whether n stickers are as many as are declared of the colour.
+func (s *search) allThere(colour string, n int) bool {
+	return slices.ContainsFunc(s.opts.Counts, func(c ColourCount) bool { return c.Colour == colour && n >= c.Stickers })
+}
+
 // flagClumps flags the discs beside which more stickers lie than were told apart, or
 // could lie unseen, and says where and what to do.
 func (s *search) flagClumps(found []*disc) {
@@ -273,6 +278,9 @@ func (s *search) flagClumps(found []*disc) {
 	}
 	for k, g := range s.groups {
 		own := slices.DeleteFunc(slices.Clone(found), func(d *disc) bool { return d.group != k })
+		if s.allThere(g.name, len(own)) {
+			continue
+		}
 		for _, at := range room(own, found) {
 			fresh := false
 			for _, d := range own {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -298,25 +299,34 @@ func evidenceOf(z [3]float32, prior float32) float32 {
 	return max(bareAgainst, min(bareFor, bareTrust*(z[0]*z[0]+0.5*(z[1]*z[1]+z[2]*z[2]))-prior))
 }
 
+// morphed returns the mask of the pixels that in holds for, opened or closed over
+// widthMM: 255 within, 0 without; nil when OpenCV has no memory for it.
+func (b *bareSearch) morphed(in func(i int) bool, op gocv.MorphType, widthMM float64) []uint8 {
+	mask := gocv.NewMatWithSize(b.w.h, b.w.w, gocv.MatTypeCV8U)
+	defer mask.Close()
+	v, err := mask.DataPtrUint8()
+	if err != nil {
+		return nil
+	}
+	for i := range v {
+		v[i] = 0
+		if in(i) {
+			v[i] = 255
+		}
+	}
+	b.morph(&mask, op, widthMM)
+	if v, err = mask.DataPtrUint8(); err != nil {
+		return nil
+	}
+	return slices.Clone(v)
+}
+
 // fillRims makes the inside of a closed outline part of the mark, after bridging
 // gaps of up to about 2 mm: the torn rim of a hole in black print becomes a disc.
 func (b *bareSearch) fillRims() {
 	w, h := b.w.w, b.w.h
-	outline := gocv.NewMatWithSize(h, w, gocv.MatTypeCV8U)
-	defer outline.Close()
-	wall, err := outline.DataPtrUint8()
-	if err != nil {
-		return
-	}
-	for i, v := range b.w.v {
-		wall[i] = 0
-		if v > 0 || b.printed[i] {
-			wall[i] = 255
-		}
-	}
-	b.morph(&outline, gocv.MorphClose, gapMM)
-	closed, err := outline.DataPtrUint8()
-	if err != nil {
+	closed := b.morphed(func(i int) bool { return b.w.v[i] > 0 || b.printed[i] }, gocv.MorphClose, gapMM)
+	if closed == nil {
 		return
 	}
 	for _, inside := range patches(w, h, int(math.Pi/4*math.Pow(bareLargestMM*b.k, 2)), func(i int) bool { return closed[i] == 0 }) {
@@ -336,20 +346,8 @@ func (b *bareSearch) fillRims() {
 // bridgePrint makes print that lies within a mark part of it: what closes over it from
 // both sides is evidence of its own.
 func (b *bareSearch) bridgePrint() {
-	own := gocv.NewMatWithSize(b.w.h, b.w.w, gocv.MatTypeCV8U)
-	defer own.Close()
-	v, err := own.DataPtrUint8()
-	if err != nil {
-		return
-	}
-	for i, w := range b.w.v {
-		v[i] = 0
-		if w > 0 && !b.printed[i] {
-			v[i] = 255
-		}
-	}
-	b.morph(&own, gocv.MorphClose, strokeMM)
-	if v, err = own.DataPtrUint8(); err != nil {
+	v := b.morphed(func(i int) bool { return b.w.v[i] > 0 && !b.printed[i] }, gocv.MorphClose, strokeMM)
+	if v == nil {
 		return
 	}
 	for i, p := range b.printed {
@@ -382,22 +380,7 @@ func (b *bareSearch) keepCompact() {
 
 // dropStrips neutralises evidence in strips.
 func (b *bareSearch) dropStrips() {
-	thick := gocv.NewMatWithSize(b.w.h, b.w.w, gocv.MatTypeCV8U)
-	defer thick.Close()
-	v, err := thick.DataPtrUint8()
-	if err != nil {
-		return
-	}
-	for i, w := range b.w.v {
-		v[i] = 0
-		if w > 0 {
-			v[i] = 255
-		}
-	}
-	b.morph(&thick, gocv.MorphOpen, stripMM)
-	if v, err = thick.DataPtrUint8(); err != nil {
-		return
-	}
+	v := b.morphed(func(i int) bool { return b.w.v[i] > 0 }, gocv.MorphOpen, stripMM)
 	for i, k := range v {
 		if k == 0 && b.w.v[i] > 0 {
 			b.w.v[i] = barePrinted

@@ -122,9 +122,9 @@ func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bo
 	}
 	move, radius, cov, sd, ok := fitCircle(rim, fixed, d.radius, d.tol)
 	if fixed > 0 && whole {
-		m, r, c, e, k := fitCircle(rim, 0, d.radius, d.tol)
-		if k && e < rimGain*sd && math.Abs(r-fixed) < rimSlack*fixed {
-			move, radius, cov, sd, ok = m, r, c, e, k
+		freeMove, freeRadius, freeCov, freeSD, fits := fitCircle(rim, 0, d.radius, d.tol)
+		if fits && freeSD < rimGain*sd && math.Abs(freeRadius-fixed) < rimSlack*fixed {
+			move, radius, cov, sd, ok = freeMove, freeRadius, freeCov, freeSD, true
 		}
 	}
 	pos := r2.Add(d.pos, move)

@@ -148,6 +148,17 @@ type planeFit struct {
 // ring.
 const centreShare = 0.12
 
+// points returns the edge points of all features, each with the number of its own.
+func (p planeFit) points() (out []calib.EdgePoint) {
+	for i, f := range p.features {
+		for _, e := range f.points {
+			e.Circle = i
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
 // rings counts circles far enough apart that each adds to the plane, without the
 // centre mark.
 func (p planeFit) rings() int {
@@ -410,12 +421,8 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 // must do so to what edges are misread by; whether the list then holds is for
 // identify to say again.
 func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick func(line) float64) (q planeFit, ok bool) {
-	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
-	for i, f := range p.features {
-		for _, e := range f.points {
-			e.Circle = i
-			prob.Points = append(prob.Points, e)
-		}
+	prob := calib.Problem{Points: p.points(), K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+	for _, f := range p.features {
 		prob.Circles = append(prob.Circles, calib.CirclePrior{RadiusMM: f.ref(), SigmaMM: math.Inf(1)})
 	}
 	unit := pick(lines[len(lines)-1]) / given[len(given)-1] // of the fit, by mm of diameter
@@ -472,12 +479,7 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 	if p.useFocal {
 		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
 	}
-	for i, f := range p.features {
-		for _, e := range f.points {
-			e.Circle = i
-			prob.Points = append(prob.Points, e)
-		}
-	}
+	prob.Points = p.points()
 	id.sigmaMM = floor
 	prob.Circles = p.priors(lines, given, *id, pick)
 	sol, err := solveRings(start, prob, cam)

@@ -1,0 +1,275 @@
+package vision
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// scaled identifies the rings, sets the unit to millimetres and fits once more
+// with what is known of the radii.
+func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
+	lines := p.lines()
+	pick := spec.Edge.of
+	given := slices.Clone(spec.ListMM)
+	if len(given) == 0 {
+		given = []float64{spec.OuterMM}
+	}
+	slices.Sort(given)
+	lo, _ := p.sol.PxPerMM(r2.Vec{})
+	id, err := identify(lines, pick, given, lo)
+	if errors.Is(err, errRingRatio) {
+		if q, ok := p.seenByList(cam, lines, given, pick); ok {
+			p, lines = q, q.lines()
+			id, err = identify(lines, pick, given, lo)
+		}
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(given) == 1 && evenSteps(lines) > 0 {
+		id.warnings = append(id.warnings, "the rings look evenly spaced, which was used as evidence; give --rings to be surer")
+	}
+	sol, err := p.bind(cam, lines, given, &id, pick)
+	if err != nil {
+		return nil, err
+	}
+	scale := id.scale
+	out := &boardFit{sol: sol, basis: ByRings, warnings: id.warnings}
+	outer := given[len(given)-1] / 2
+	out.sol.ScaleSigma = spec.TolMM / 2 / outer
+	var blur []float64
+	for i := len(lines) - 1; i >= 0; i-- {
+		l := lines[i]
+		radius := func(r float64) float64 {
+			k := l.featureOf(r)
+			return sol.RadiiMM[k] + (r-p.features[k].ref())*scale
+		}
+		out.circles = append(out.circles, Circle{RadiusMM: radius(l.outer), InnerMM: radius(l.inner), Seen: l.seen})
+		if !math.IsNaN(l.blur) {
+			blur = append(blur, l.blur)
+		}
+	}
+	out.seen, out.blurPx = out.circles[0].Seen, medianOf(blur)
+	switch {
+	case p.rings() >= 2:
+	case p.hasCentre():
+		out.basis = ByCentre
+	default:
+		out.basis = ByFocal
+	}
+	return out, nil
+}
+
+// seenByList returns another fit of plane and lens, one that leans on the list. On a
+// board seen nearly square-on the lens and the radii trade against each other, and
+// the fit of free radii may contradict a list that explains the photo as well. It
+// must do so to what edges are misread by; whether the list then holds is for
+// identify to say again.
+func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick func(line) float64) (q planeFit, ok bool) {
+	prob := calib.Problem{Points: p.points(), K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+	for _, f := range p.features {
+		prob.Circles = append(prob.Circles, calib.CirclePrior{RadiusMM: f.ref(), SigmaMM: math.Inf(1)})
+	}
+	unit := pick(lines[len(lines)-1]) / given[len(given)-1] // of the fit, by mm of diameter
+	matched := 0
+	for _, g := range given {
+		near := slices.MinFunc(lines, func(a, b line) int {
+			return cmp.Compare(math.Abs(pick(a)-g*unit), math.Abs(pick(b)-g*unit))
+		})
+		if !(math.Abs(pick(near)-g*unit) < lensMakes*g*unit) {
+			continue
+		}
+		k := near.featureOf(pick(near))
+		shift := p.features[k].ref() - pick(near)
+		prob.Circles[k] = calib.CirclePrior{RadiusMM: g*unit + shift, SigmaMM: leanShare * g * unit}
+		matched++
+	}
+	if matched < 3 {
+		return p, false
+	}
+	sol, err := solveFromBothSides(p.sol.Rectification, prob, cam)
+	if err != nil || sol.ResidualPx > math.Hypot(p.sol.ResidualPx, biasPx) {
+		return p, false
+	}
+	q = planeFit{sol: sol, features: slices.Clone(p.features), useFocal: p.useFocal}
+	for i := range q.features {
+		q.features[i].moveTo(sol.RadiiMM[i])
+	}
+	return q, true
+}
+
+// What the lens can make of the ratio of two rings, and how closely a fit leans on the
+// list, relative to a ring's radius.
+const (
+	lensMakes = 0.05
+	leanShare = 0.0003
+)
+
+// bind fits plane and lens to the features once more, with the given radii of the
+// lines that id trusts, as tightly as the print turns out to keep to them: a first
+// fit takes them as exact to a reading's floor, and what its radii then depart
+// from the list widens the next. Borders that turn out to lie where the list says
+// have lost no line and join in.
+func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, pick func(line) float64) (*calib.Solution, error) {
+	start := rescale(p.sol.Rectification, id.scale)
+	lo, hi := start.PxPerMM(r2.Vec{})
+	floor := math.Hypot(readingPx/math.Sqrt(lo*hi), p.sol.WobbleMM*id.scale)
+	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+	reading := sharedPx / math.Sqrt(lo*hi)
+	prob.SharedSigmaMM = []float64{darkLine - 1: reading, lightLine - 1: reading}
+	if p.useFocal {
+		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+	}
+	prob.Points = p.points()
+	id.sigmaMM = floor
+	prob.Circles = p.priors(lines, given, *id, pick)
+	sol, err := solveRings(start, prob, cam)
+	if err != nil {
+		return nil, err
+	}
+	// Neighbours that err alike weigh less against the list than as many independent
+	// points would.
+	for i := range prob.Points {
+		prob.Points[i].SigmaPx *= math.Max(1, sol.Alike)
+	}
+	for range 2 {
+		prob.Circles = p.priors(lines, given, *id, pick)
+		if sol, err = solveFlat(start, prob, cam); err != nil {
+			return nil, err
+		}
+		if len(given) > 1 {
+			id.review(p, lines, given, sol, pick, floor)
+		}
+	}
+	id.warnings = append(id.warnings, shapeWarnings(sol, cam)...)
+	return sol, nil
+}
+
+// solveFlat is solveRings with a bowed surface where three rings or more show beyond
+// doubt that the board is not flat.
+func solveFlat(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
+	sol, err := solveRings(start, prob, cam)
+	if err != nil || countRings(sol.RadiiMM, slices.Max(sol.RadiiMM)) < 3 {
+		return sol, err
+	}
+	reach := slices.Max(sol.RadiiMM)
+	prob.Bow, prob.BowSigmaMM = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, cam.principal), ReachMM: reach}, bowSigmaMM
+	if bent, err := solveRings(start, prob, cam); err == nil && bent.BowSigmas() > surely {
+		return bent, nil
+	}
+	return sol, nil
+}
+
+// shapeWarnings tells of a board that is not flat and of rings that are no circles.
+func shapeWarnings(sol *calib.Solution, cam camera) (out []string) {
+	if depth := sol.Bow.DepthMM(); depth > bowNoticedMM {
+		out = append(out, fmt.Sprintf("the board is not flat: the rings show a bow of about %.0f mm, which was allowed for; fix it to something stiff", depth))
+	}
+	focal := calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+	if stretch, sigmas := calib.Stretch(sol.Rectification, focal); sigmas > surely && stretch > stretchNoticed {
+		out = append(out, fmt.Sprintf("the rings seem to be no circles: one diameter is about %.1f%% longer than the one across it, as on a stretched print (or the photo was cropped or edited): measure the outer ring in two directions; sizes may be off by as much", 100*stretch))
+	}
+	return out
+}
+
+// What is noticed about the board's shape.
+const (
+	bowSigmaMM     = 2     // prior of a board's bow
+	bowNoticedMM   = 1.5   // a bow worth a word
+	stretchNoticed = 0.008 // of the print, relative
+	surely         = 4.5   // standard uncertainties, for what would else be said of flat boards
+)
+
+// priors returns what is known of each feature's radius, mm.
+func (p planeFit) priors(lines []line, given []float64, id identity, pick func(line) float64) []calib.CirclePrior {
+	out := make([]calib.CirclePrior, len(p.features))
+	for i, f := range p.features {
+		out[i] = calib.CirclePrior{RadiusMM: f.ref() * id.scale, SigmaMM: math.Inf(1)}
+	}
+	last := len(lines) - 1
+	step := 0.0
+	if len(given) == 1 {
+		step = evenSteps(lines)
+	}
+	for i, l := range lines {
+		// A feature is registered by its middle: shift by what its look says.
+		k := l.featureOf(pick(l))
+		shift := (p.features[k].ref() - pick(l)) * id.scale
+		switch {
+		case id.trusted[i]:
+			out[k] = calib.CirclePrior{RadiusMM: given[id.match[i]]/2 + shift, SigmaMM: id.sigmaMM, Shared: p.shared(l)}
+		case step > 0 && l.outer > centreShare*lines[last].outer:
+			// Alone, the outermost diameter leaves lens and inner radii to trade against
+			// each other where the board is seen square-on in mid-frame. Even rings are
+			// evidence, not knowledge: it binds loosely.
+			outer := given[0]/2 + (lines[last].outer-pick(lines[last]))*id.scale
+			even := math.Round(l.outer/lines[last].outer*step) / step * outer
+			out[l.outerFeat] = calib.CirclePrior{
+				RadiusMM: even + (p.features[l.outerFeat].ref()-l.outer)*id.scale, SigmaMM: evenSigma * outer, Shared: p.shared(l),
+			}
+		}
+	}
+	return out
+}
+
+// Numbers of the errors that lines share.
+const (
+	darkLine  = iota + 1 // of the edges of lines darker than what lies inside them
+	lightLine            // of the edges of lighter ones
+)
+
+// shared tells which error the edges of a line share; 0 for the border of a zone.
+func (p planeFit) shared(l line) int {
+	switch {
+	case !l.whole():
+		return 0
+	case p.features[l.innerFeat].sign < 0:
+		return darkLine
+	}
+	return lightLine
+}
+
+// review compares the radii of a fit with the list: how well the trusted ones keep
+// to it sets the tightness of the next fit.
+func (id *identity) review(p planeFit, lines []line, given []float64, sol *calib.Solution, pick func(line) float64, floor float64) {
+	off := func(i int) (d, sigma float64) { // from the list, mm
+		k := lines[i].featureOf(pick(lines[i]))
+		shift := (p.features[k].ref() - pick(lines[i])) * id.scale
+		return sol.RadiiMM[k] - shift - given[id.match[i]]/2, sol.RadiusSigma[k]
+	}
+	sum, n := 0.0, 0
+	for i, l := range lines {
+		if id.trusted[i] {
+			d, _ := off(i)
+			d -= sol.SharedMM[p.shared(l)]
+			sum += d * d
+			n++
+		}
+	}
+	id.sigmaMM = math.Hypot(floor, math.Sqrt(sum/float64(max(1, n-2))))
+	for i, l := range lines {
+		if id.match[i] < 0 || id.trusted[i] || l.whole() {
+			continue
+		}
+		if d, sigma := off(i); math.Abs(d)+2*sigma < id.lineMM/2 {
+			id.trusted[i] = true
+		}
+	}
+}
+
+// rescale returns r with board lengths multiplied by s.
+func rescale(r *calib.Rectification, s float64) *calib.Rectification {
+	p := r.Plane
+	for _, i := range []int{0, 1, 2, 5, 6} { // P, Q, S, L, M are per unit of length
+		p[i] /= s
+	}
+	q, _ := calib.NewRectification(p, r.Lens, 0)
+	return q
+}

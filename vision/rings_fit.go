@@ -1,0 +1,208 @@
+package vision
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
+)
+
+// planeFit is a plane refined on the full photo, its unit still arbitrary.
+type planeFit struct {
+	sol      *calib.Solution
+	features []feature
+	useFocal bool
+}
+
+// centreShare is the largest radius of a centre mark, relative to the outermost
+// ring.
+const centreShare = 0.12
+
+// points returns the edge points of all features, each with the number of its own.
+func (p planeFit) points() (out []calib.EdgePoint) {
+	for i, f := range p.features {
+		for _, e := range f.points {
+			e.Circle = i
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+// rings counts circles far enough apart that each adds to the plane, without the
+// centre mark.
+func (p planeFit) rings() int {
+	var radii []float64
+	for _, f := range p.features {
+		if f.seen > 0.3 {
+			radii = append(radii, f.ref())
+		}
+	}
+	return countRings(radii, p.features[len(p.features)-1].ref())
+}
+
+// countRings counts radii, in any order, that lie far enough apart for each to add
+// to the plane, and outside a centre mark; outer is the outermost ring's.
+func countRings(radii []float64, outer float64) int {
+	radii = slices.Sorted(slices.Values(radii))
+	n, last := 0, math.Inf(1)
+	for _, r := range slices.Backward(radii) {
+		if r < maxRatio*last && r > centreShare*outer {
+			n, last = n+1, r
+		}
+	}
+	return n
+}
+
+// hasCentre tells that a round centre mark was measured.
+func (p planeFit) hasCentre() bool {
+	return p.features[0].seen > 0.3 && p.features[0].ref() <= centreShare*p.features[len(p.features)-1].ref()
+}
+
+// drawnPx is the residual of rings that are drawn by hand: the fine search loses
+// what wobbles far.
+const drawnPx = 0.6
+
+// drawnStepPx is the step at which drawn rings are searched, by the unit of r: they
+// wobble by half a percent of the outermost radius.
+func drawnStepPx(r *calib.Rectification) float64 {
+	lo, _ := r.PxPerMM(r2.Vec{})
+	return math.Max(1, lo/120)
+}
+
+// refine measures every circular feature at full resolution and fits the plane
+// to them all, three times over, since a better plane shows sharper features. They
+// are searched at steps of stepPx.
+func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool, stepPx float64) (planeFit, error) {
+	p := planeFit{useFocal: useFocal}
+	reach := 1.15 // the largest oval may be the inner side of the outermost line
+	const rounds = 3
+	for round := range rounds {
+		rays := 360
+		if round < rounds-1 {
+			rays = 120 // a plane to look along, which the last round replaces
+			lo, _ := r.PxPerMM(r2.Vec{})
+			pol := readPolar(img, r, reach, 180, stepPx/lo)
+			p.features = features(pol.borders(), lo/stepPx)
+		}
+		prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+		if useFocal {
+			prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+		}
+		kept := p.features[:0]
+		for i := range p.features {
+			f := p.features[i]
+			f.register(img, r, len(kept), rays)
+			if f.seen < 0.25 || len(f.points) < 20 {
+				continue
+			}
+			kept = append(kept, f)
+			prob.Points = append(prob.Points, f.points...)
+			prob.Circles = append(prob.Circles, calib.CirclePrior{RadiusMM: f.ref(), SigmaMM: math.Inf(1)})
+		}
+		p.features = kept
+		if len(kept) == 0 {
+			return p, errNoRings
+		}
+		prob.Circles[len(kept)-1] = calib.CirclePrior{RadiusMM: kept[len(kept)-1].ref()}
+		solve := solveRings
+		if round == rounds-1 {
+			solve = solveFromBothSides
+		}
+		sol, err := solve(r, prob, cam)
+		if err != nil {
+			return p, err
+		}
+		for i := range p.features {
+			p.features[i].moveTo(sol.RadiiMM[i])
+		}
+		p.sol, r = sol, sol.Rectification
+		reach = 1.05 * p.features[len(p.features)-1].outer
+	}
+	return p, nil
+}
+
+// lensSigma is the prior standard deviation of the radial distortion at half the
+// photo's diagonal: phones stay within 0.1.
+const lensSigma = 0.05
+
+// lensLimit is the largest radial distortion, at half the diagonal, that a phone
+// shows; a fit beyond it has mistaken something else for the lens.
+const lensLimit = 0.25
+
+// wobbleLobes is how many independent values the slow wobble of one ring has: the
+// sines and cosines of two to five lobes.
+const wobbleLobes = 8
+
+// What reading a printed edge is good to, in px, on boards rendered with known
+// truth: for each ring by itself, in common to all rings of one face, and in common
+// to all directions of one ring.
+const (
+	readingPx = 0.05
+	sharedPx  = 0.08
+	biasPx    = 0.03
+)
+
+// solveRings fits the plane and, where the rings turn out to wobble as drawn ones
+// do, fits again: a thousand points then share a handful of lobes, count as few,
+// and what is known beforehand keeps its say.
+func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
+	sol, err := calib.Solve(start, prob)
+	if err != nil {
+		return nil, err
+	}
+	lo, _ := start.PxPerMM(r2.Vec{})
+	if px := sol.WobbleMM * lo; px > 0.05 {
+		count := make([]float64, len(prob.Circles))
+		for _, e := range prob.Points {
+			count[e.Circle]++
+		}
+		prob.Points = slices.Clone(prob.Points)
+		for i, e := range prob.Points {
+			prob.Points[i].SigmaPx = math.Hypot(e.SigmaPx, px*math.Sqrt(count[e.Circle]/wobbleLobes))
+		}
+		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+		if sol, err = calib.Solve(start, prob); err != nil {
+			return nil, err
+		}
+	}
+	if !(math.Abs(sol.Lens.K1) < lensLimit) {
+		return nil, calib.ErrDiverged
+	}
+	return sol, nil
+}
+
+// fewPoints are enough to tell one valley of a fit from another.
+const fewPoints = 700
+
+// solveFromBothSides is solveRings from a barrel or a pincushion lens, whichever few of
+// the points fit better: on a board seen nearly square-on, the lens trades against the
+// tilt, and there may be a valley for either. The plane is brought to each lens first.
+func solveFromBothSides(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
+	few := prob
+	few.Points = nil
+	for i := 0; i < len(prob.Points); i += max(1, len(prob.Points)/fewPoints) {
+		few.Points = append(few.Points, prob.Points[i])
+	}
+	var best *calib.Solution
+	for _, sigmas := range []float64{-2, 2} {
+		held, from := few, *start
+		held.K1Mean, held.K1Sigma = prob.K1Mean+sigmas*prob.K1Sigma, 0
+		from.Lens.K1 = held.K1Mean
+		side, err := calib.Solve(&from, held)
+		if err != nil {
+			continue
+		}
+		side, err = solveRings(side.Rectification, few, cam)
+		if err == nil && (best == nil || side.ResidualPx < best.ResidualPx) {
+			best = side
+		}
+	}
+	if best != nil {
+		start = best.Rectification
+	}
+	return solveRings(start, prob, cam)
+}

@@ -1,0 +1,142 @@
+package vision
+
+import (
+	"math"
+)
+
+// line is a printed ring as the user knows it: one thin feature, two borders of
+// a thick line, or the border of a zone.
+type line struct {
+	inner, outer         float64
+	seen, blur           float64
+	sigma                float64 // of the radius, from the fit with free radii and from wobble
+	innerFeat, outerFeat int
+}
+
+// whole tells that both sides of a printed line were seen, so that its outer
+// edge is what the user measured; the border of a zone may have lost a line of
+// the neighbour's colour.
+func (l line) whole() bool { return l.outer > l.inner }
+
+// thickLineShare is the widest a line may be, relative to the largest radius;
+// beyond it, it is a zone with two borders.
+const thickLineShare = 0.05
+
+// lines reads the printed edges off the features and pairs the two sides of
+// thick lines; ascending.
+func (p planeFit) lines() []line {
+	held := p.blurPx()
+	var out []line
+	limit := thickLineShare * p.features[len(p.features)-1].ref()
+	for i := 0; i < len(p.features); i++ {
+		f := &p.features[i]
+		a, b, blur := f.edges(held)
+		l := line{inner: a, outer: b, blur: blur, seen: f.seen, sigma: math.Hypot(p.sol.RadiusSigma[i], p.sol.WobbleMM), innerFeat: i, outerFeat: i}
+		if f.inner == f.outer && i+1 < len(p.features) {
+			g := &p.features[i+1]
+			if g.inner == g.outer && g.sign != f.sign && g.ref()-f.ref() < limit && f.ref() > 2*limit {
+				_, o, _ := g.edges(held)
+				l.outer, l.outerFeat = o, i+1
+				l.seen = math.Max(f.seen, g.seen)
+				i++
+			}
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
+// blurPx is the usual blur of the features, standard deviation in px; 0 when none
+// could be read.
+func (p planeFit) blurPx() float64 {
+	var px []float64
+	for i := range p.features {
+		if _, _, b := p.features[i].edges(0); !math.IsNaN(b) {
+			px = append(px, b)
+		}
+	}
+	if len(px) == 0 {
+		return 0
+	}
+	return medianOf(px)
+}
+
+// featureOf returns the feature that carries the edge at radius r.
+func (l line) featureOf(r float64) int {
+	if r == l.inner {
+		return l.innerFeat
+	}
+	return l.outerFeat
+}
+
+// of returns the radius of the edge of l that e names.
+func (e RingEdge) of(l line) float64 {
+	switch e {
+	case RingMiddle:
+		return (l.inner + l.outer) / 2
+	case RingInner:
+		return l.inner
+	}
+	return l.outer
+}
+
+// usualWidth is the median width of the lines of which both sides were seen; 0
+// without any.
+func usualWidth(lines []line) float64 {
+	var widths []float64
+	for _, l := range lines {
+		if l.whole() {
+			widths = append(widths, l.outer-l.inner)
+		}
+	}
+	if len(widths) == 0 {
+		return 0
+	}
+	return medianOf(widths)
+}
+
+// unseenLine is the width of a printed line by the outermost diameter (common practice,
+// no source: 2 mm at 1 m).
+const unseenLine = 0.002
+
+// evenSigma is how tightly rings that look evenly spaced are taken to be so, and
+// evenTol how close to even they must look; relative to the outermost radius.
+const (
+	evenSigma = 0.0015
+	evenTol   = 0.012
+)
+
+// evenSteps returns the least number of equal steps, 2 to 12, of which every
+// ring's outer radius is a whole number; 0 when there is none, or too few rings to
+// say. The centre mark does not count.
+func evenSteps(lines []line) float64 {
+	top := lines[len(lines)-1].outer
+	rings := 0
+	for _, l := range lines {
+		if l.outer < centreShare*top {
+			continue
+		}
+		if !l.whole() {
+			return 0 // the border of a zone may have lost its line
+		}
+		rings++
+	}
+	if rings < 2 {
+		return 0
+	}
+	for n := 2.0; n <= 12; n++ {
+		even := true
+		for _, l := range lines {
+			if l.outer < centreShare*top {
+				continue
+			}
+			q := l.outer / top * n
+			even = even && math.Abs(q-math.Round(q))/n < evenTol
+		}
+		// A fine grid fits anything: rings fit one by luck this often.
+		if even && math.Pow(2*evenTol*n, float64(rings-1)) < 0.01 {
+			return n
+		}
+	}
+	return 0
+}

@@ -19,6 +19,9 @@ type EdgePoint struct {
 	At     Px
 	// SigmaPx is the standard uncertainty across the circle, in px.
 	SigmaPx float64
+	// Dark is 1 where the dark side of the edge lies inside the circle, -1 where outside,
+	// 0 for what has two edges (Problem.DarkPx).
+	Dark float64
 }
 
 // CirclePrior is what is known of a circle's radius beforehand. SigmaMM 0 holds
@@ -55,6 +58,11 @@ type Problem struct {
 	// all its points have in common, from a camera's sharpening for one. It enters
 	// the covariance only.
 	BiasPx float64
+	// DarkPx is the standard uncertainty of how far all edges are seen towards their dark
+	// side, alike in px: a camera sharpens what it has coded, which in linear light moves
+	// an edge. On a tilted board that is more mm on the far side and looks like another
+	// tilt. 0 holds the edges in place.
+	DarkPx float64
 	Ties   []Tie
 	Focal  FocalPrior
 	// Bow, when its Eye is set, frees the three lifts of a bowed board, each with the
@@ -74,6 +82,7 @@ type Solution struct {
 	*Rectification
 	RadiiMM     []float64 // of the circles, fitted
 	RadiusSigma []float64 // their standard uncertainties, mm
+	DarkPx      float64   // how far the edges are seen towards their dark side
 	SharedMM    []float64 // the shared errors, by number; [0] is 0
 	ResidualPx  float64   // robust standard deviation of the points about the fit
 	// Alike is by how much points err together, with their neighbours or by BiasPx: the
@@ -144,7 +153,8 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 }
 
 // system holds the linearised problem. Parameters: plane (7), K1, bow (3), then the radii
-// that are not fixed and their shared error, then ln f when there is a focal prior.
+// that are not fixed and their shared errors, the shift towards the dark, then ln f when
+// there is a focal prior.
 type system struct {
 	p           Problem
 	lens        Lens
@@ -154,6 +164,7 @@ type system struct {
 	free        []int     // index into Rectification.Cov of the first parameters: plane, K1, bow
 	radius      []int     // parameter of each circle's radius, -1 when fixed
 	k1, bow, lf int       // parameter index (of the first), -1 when held or absent
+	dark        int       // parameter of the shift towards the dark, -1 when held
 	shared      []int     // parameter of each shared error, by its number; [0] has none
 
 	weight  []float64    // robust weight by point
@@ -173,7 +184,7 @@ type entry struct {
 }
 
 func newSystem(start *Rectification, p Problem) *system {
-	s := &system{p: p, lens: start.Lens, k1: -1, bow: -1, lf: -1, shared: []int{-1}, scale: 1}
+	s := &system{p: p, lens: start.Lens, k1: -1, bow: -1, lf: -1, dark: -1, shared: []int{-1}, scale: 1}
 	add := func(v, unit float64) int {
 		s.x, s.unit = append(s.x, v), append(s.unit, unit)
 		return len(s.x) - 1
@@ -215,6 +226,9 @@ func newSystem(start *Rectification, p Problem) *system {
 	for range p.SharedSigmaMM {
 		s.shared = append(s.shared, add(0, r))
 	}
+	if p.DarkPx > 0 {
+		s.dark = add(0, 1)
+	}
 	if p.Focal.FocalPx > 0 {
 		s.lf = add(math.Log(p.Focal.FocalPx), 1)
 	}
@@ -226,7 +240,7 @@ func newSystem(start *Rectification, p Problem) *system {
 	s.res = make([]float64, len(p.Points))
 	s.gain, s.towards = make([]float64, len(p.Points)), make([]complex128, len(p.Points))
 	s.rows = make([][]entry, len(p.Points))
-	k := len(s.free) + 1
+	k := len(s.free) + 2
 	entries := make([]entry, k*len(p.Points))
 	for i := range s.rows {
 		s.rows[i] = entries[k*i : k*i : k*(i+1)]
@@ -301,6 +315,10 @@ func (s *system) evaluate(x []float64) float64 {
 		if q := s.radius[e.Circle]; q >= 0 {
 			row = append(row, entry{q, -k * s.unit[q]})
 		}
+		if s.dark >= 0 && e.Dark != 0 {
+			s.res[i] += e.Dark * x[s.dark] / e.SigmaPx
+			row = append(row, entry{s.dark, e.Dark / e.SigmaPx * s.unit[s.dark]})
+		}
 		s.rows[i] = row
 	}
 	s.rest, s.extra = s.rest[:0], s.extra[:0]
@@ -329,6 +347,9 @@ func (s *system) evaluate(x []float64) float64 {
 	for i, sd := range s.p.SharedSigmaMM {
 		e := s.shared[i+1]
 		prior(x[e]/sd, entry{e, 1 / sd})
+	}
+	if s.dark >= 0 {
+		prior(x[s.dark]/s.p.DarkPx, entry{s.dark, 1 / s.p.DarkPx})
 	}
 	if s.k1 >= 0 {
 		prior((x[s.k1]-s.p.K1Mean)/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
@@ -530,6 +551,9 @@ func (s *system) solution(iterations int) (*Solution, error) {
 	out := &Solution{Rectification: r, Iterations: iterations, WobbleMM: wobble, Alike: alike, SharedMM: []float64{0}}
 	for _, e := range s.shared[1:] {
 		out.SharedMM = append(out.SharedMM, s.x[e])
+	}
+	if s.dark >= 0 {
+		out.DarkPx = s.x[s.dark]
 	}
 	for c, q := range s.radius {
 		out.RadiiMM = append(out.RadiiMM, s.radiusMM(s.x, c))

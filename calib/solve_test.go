@@ -33,7 +33,7 @@ func edgePoints(r *Rectification, radii []float64, sigma float64, seed uint64) [
 		for i := range n {
 			a := 2 * math.Pi * float64(i) / float64(n)
 			p := r.ToPhoto(r2.Vec{X: radius * math.Cos(a), Y: radius * math.Sin(a)})
-			out = append(out, EdgePoint{c, Px{p.X + sigma*rng.NormFloat64(), p.Y + sigma*rng.NormFloat64()}, sigma})
+			out = append(out, EdgePoint{c, Px{p.X + sigma*rng.NormFloat64(), p.Y + sigma*rng.NormFloat64()}, sigma, 0})
 		}
 	}
 	return out
@@ -141,6 +141,52 @@ func TestSolveFromOneRing(t *testing.T) {
 	}
 	if _, err := Solve(truth, Problem{Points: pts[:5], Circles: priors(radii, 0)}); err == nil {
 		t.Error("five points: want an error")
+	}
+}
+
+// Both edges of a line seen a tenth of a pixel towards the dark look like another tilt:
+// the fit must say so where the line is alone, and find it where there are more.
+func TestSolveAllowsForEdgesTowardsTheDark(t *testing.T) {
+	truth := tilted(t, 2000, 1200, 40, 70, -0.02).WithTurn(0)
+	const darkPx, runs = 0.1, 12
+	x := r2.Vec{X: 200, Y: -100}
+	for _, radii := range [][]float64{{380, 400}, {100, 120, 240, 260, 380, 400}} {
+		var held, free, found float64 // root mean square of sigmas off, mean shift
+		for run := range runs {
+			pts := edgePoints(truth, radii, 0.05, uint64(run))
+			for i, e := range pts {
+				dark := 1.0 // of the outer edge of a dark line, inside it
+				if e.Circle%2 == 0 {
+					dark = -1
+				}
+				b := truth.ToBoard(e.At)
+				along := truth.ToPhoto(r2.Add(b, r2.Vec{X: -b.Y / 1e4, Y: b.X / 1e4})).Sub(e.At) // counter-clockwise on the board
+				inward := Px{along.Y, -along.X}.Scale(1 / along.Norm())
+				pts[i].At, pts[i].Dark = e.At.Add(inward.Scale(dark*darkPx)), dark
+			}
+			p := Problem{Points: pts, Circles: priors(radii, math.Inf(1)), K1Sigma: 0.05, Focal: FocalPrior{2000, 0.03, Px{2000, 1500}}}
+			p.Circles[len(radii)-1].SigmaMM = 0
+			off := func() (square float64, sol *Solution) {
+				sol, err := Solve(truth, p)
+				if err != nil {
+					t.Fatal(err)
+				}
+				d := r2.Sub(sol.ToBoard(truth.ToPhoto(x)), x)
+				xx, xy, yy := sol.PlaneCov(x)
+				return (yy*d.X*d.X - 2*xy*d.X*d.Y + xx*d.Y*d.Y) / (xx*yy - xy*xy), sol
+			}
+			square, _ := off()
+			held += square / runs
+			p.DarkPx = darkPx
+			square, sol := off()
+			free += square / runs
+			found += sol.DarkPx / runs
+		}
+		held, free = math.Sqrt(held), math.Sqrt(free) // the root of 2 is expected
+		t.Logf("%d edges: %.1f sigmas off when held, %.1f when free, %.3f px found", len(radii), held, free, found)
+		if !(held > 3) || !(free < 2) || len(radii) > 2 && !(math.Abs(found-darkPx) < 0.02) {
+			t.Errorf("%d edges: %.1f sigmas off when held, %.1f when free, %.3f px found; want more than 3, less than 2, %v", len(radii), held, free, found, darkPx)
+		}
 	}
 }
 

@@ -149,6 +149,10 @@ func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle, max
 	if !(energy > 0) {
 		return
 	}
+	dark := f.sign // brighter outside: the dark side lies inside
+	if f.inner != f.outer {
+		dark = 0
+	}
 	sharp := newAligned(k)
 	var scales []float64
 	for i, t := range angles {
@@ -162,7 +166,7 @@ func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle, max
 		j := r.Jacobian(b)
 		across := normalScale(j, r2.Vec{X: c, Y: s})
 		sigma := rms / (gain * math.Sqrt(energy)) * across
-		f.points = append(f.points, calib.EdgePoint{Circle: circle, At: r.ToPhoto(b), SigmaPx: math.Max(0.04, sigma)})
+		f.points = append(f.points, calib.EdgePoint{Circle: circle, At: r.ToPhoto(b), SigmaPx: math.Max(0.04, sigma), Dark: dark})
 		sharp.add(grey[i*k:(i+1)*k], f.look, shift/f.h, gain)
 		scales = append(scales, across)
 	}

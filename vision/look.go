@@ -123,6 +123,18 @@ func (f *feature) edges(heldPx float64) (inner, outer, blurPx float64) {
 	return f.ref() + a*f.h, f.ref() + b*f.h, heldPx
 }
 
+// centre moves the window of a single border to the half-level point of its look. An
+// edge off the middle of its window is drawn towards it, by more where it is wider in mm:
+// on the far side of a tilted board.
+func (f *feature) centre() {
+	if f.inner != f.outer || len(f.look) < 5 || len(f.across) == 0 {
+		return
+	}
+	if x, _, ok := f.border(); ok && math.Abs(x-f.ref()) < f.half/3 {
+		f.moveTo(x)
+	}
+}
+
 // border reads a single step: the half-level point next to the middle, and the
 // standard deviation of the blur in px from its steepest slope.
 func (f *feature) border() (radius, blurPx float64, ok bool) {

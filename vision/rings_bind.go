@@ -73,7 +73,7 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 // must do so to what edges are misread by; whether the list then holds is for
 // identify to say again.
 func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick func(line) float64) (q planeFit, ok bool) {
-	prob := calib.Problem{Points: p.points(), K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+	prob := calib.Problem{Points: p.points(), K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx, DarkPx: darkPx}
 	for _, f := range p.features {
 		prob.Circles = append(prob.Circles, calib.CirclePrior{RadiusMM: f.ref(), SigmaMM: math.Inf(1)})
 	}
@@ -121,7 +121,7 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 	start := rescale(p.sol.Rectification, id.scale)
 	lo, hi := start.PxPerMM(r2.Vec{})
 	floor := math.Hypot(readingPx/math.Sqrt(lo*hi), p.sol.WobbleMM*id.scale)
-	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
+	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx, DarkPx: darkPx}
 	reading := sharedPx / math.Sqrt(lo*hi)
 	prob.SharedSigmaMM = []float64{darkLine - 1: reading, lightLine - 1: reading}
 	if p.useFocal {

@@ -87,6 +87,10 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 			lo, _ := r.PxPerMM(r2.Vec{})
 			pol := readPolar(img, r, reach, 180, stepPx/lo)
 			p.features = features(pol.borders(), lo/stepPx)
+		} else {
+			for i := range p.features {
+				p.features[i].centre()
+			}
 		}
 		prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
 		if useFocal {
@@ -138,12 +142,13 @@ const lensLimit = 0.25
 const wobbleLobes = 8
 
 // What reading a printed edge is good to, in px, on boards rendered with known
-// truth: for each ring by itself, in common to all rings of one face, and in common
-// to all directions of one ring.
+// truth: for each ring by itself, in common to all rings of one face, in common to all
+// directions of one ring, and in common to all edges towards their dark side.
 const (
 	readingPx = 0.05
 	sharedPx  = 0.08
 	biasPx    = 0.03
+	darkPx    = 0.1
 )
 
 // solveRings fits the plane and, where the rings turn out to wobble as drawn ones

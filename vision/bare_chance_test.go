@@ -7,6 +7,7 @@ import (
 
 	"dartfall/calib"
 	"dartfall/calib/boardtest"
+	"dartfall/calib/photo"
 )
 
 // barePenalty holds the weights of bare.txt down: of 1e-5 to 1e-2, the value with the
@@ -17,7 +18,7 @@ const barePenalty = 1e-3
 // for and those that are left when crowds are divided: alone, and where there are sure
 // marks, in their light. A mark that hardly shows is left out, as scorers do.
 func (t *truthFile) bareExamples(img *image.NRGBA, rect *calib.Rectification) (alone, among []example) {
-	s, _, _ := newSearch(img, rect, t.face(), MarkOptions{Bare: true})
+	s, _, _ := newSearch(&photo.Photo{Image: img}, rect, t.face(), MarkOptions{Bare: true})
 	if s == nil {
 		return nil, nil
 	}
@@ -75,7 +76,7 @@ func TestFitBare(t *testing.T) {
 	for _, kind := range []boardtest.Kind{boardtest.Hole, boardtest.Smudge, boardtest.Dent} {
 		scene := bareScene(kind, 12, [2]float64{40, 62}, [2]float64{-70, 25}, [2]float64{75, -85}, [2]float64{-30, -58}, [2]float64{130, 50}, [2]float64{-120, -60})
 		img, truth := boardtest.Render(scene)
-		s, _, _ := newSearch(img, truth.Rectification, circlesOf(truth), MarkOptions{Bare: true})
+		s, _, _ := newSearch(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Bare: true})
 		b := s.weighBare(nil)
 		b.settle(b.sow())
 		sum := 0.0

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib/boardtest"
+	"dartfall/calib/photo"
 )
 
 // bareScene is a face of lines with numerals on which kind of marks lie.
@@ -25,7 +26,7 @@ func bareScene(kind boardtest.Kind, diameterMM float64, at ...[2]float64) boardt
 // within half a diameter.
 func readBare(s boardtest.Scene) (marks []Mark, missed, extra int, rmsMM float64) {
 	img, truth := boardtest.Render(s)
-	marks, _, _ = findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Bare: true})
+	marks, _, _ = findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Bare: true})
 	missed, extra, rmsMM = scored(truth, marks)
 	return marks, missed, extra, rmsMM
 }
@@ -150,7 +151,7 @@ func TestBareCovariance(t *testing.T) {
 		s := bareScene(boardtest.Hole, 9+4*float64(seed), at...)
 		s.Seed = seed
 		img, truth := boardtest.Render(s)
-		marks, _, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Bare: true})
+		marks, _, _ := findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Bare: true})
 		for _, m := range marks {
 			for _, want := range truth.Marks {
 				d := r2.Sub(m.Pos, r2.Vec{X: want.X, Y: want.Y})

@@ -59,7 +59,7 @@ func BenchmarkStages(b *testing.B) {
 	s := benchScene(fullWidth, fullHeight, 30)
 	p, truth := asPhoto(s)
 	cam := newCamera(fullWidth, fullHeight, s.Camera.FocalPx)
-	e, err := findEdges(p.Image)
+	e, err := findEdges(p)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -83,13 +83,13 @@ func BenchmarkStages(b *testing.B) {
 		name string
 		run  func() error
 	}{
-		{"edges", func() error { _, err := findEdges(p.Image); return err }},
+		{"edges", func() error { _, err := findEdges(p); return err }},
 		{"ovals", func() error { findOvals(e); return nil }},
 		{"candidates", func() error { _, err := plane(); return err }},
 		{"plane", func() error { _, err := refine(p.Image, top.rect, cam, false, 1); return err }},
 		{"scale", func() error { _, err := fit.scaled(cam, specOf(s.Face)); return err }},
 		{"marks", func() error {
-			findMarks(p.Image, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 15})
+			findMarks(p, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 15})
 			return nil
 		}},
 	} {

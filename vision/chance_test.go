@@ -79,7 +79,7 @@ type example struct {
 // rest on less than a quarter of a rim: with them three of the twelve sweets of
 // TestCountedDiscs are lost.
 func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alone, among []example) {
-	s, _, _ := newSearch(img, rect, t.face(), MarkOptions{SizeMM: t.Marks[0].DiameterMM})
+	s, _, _ := newSearch(&photo.Photo{Image: img}, rect, t.face(), MarkOptions{SizeMM: t.Marks[0].DiameterMM})
 	if s == nil {
 		return nil, nil
 	}

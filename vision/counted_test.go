@@ -86,7 +86,7 @@ func (c counted) marks(t *testing.T) []Mark {
 		t.Fatal("no plane")
 	}
 	reachMM := math.Hypot(w, h) / 2 / pxPerMM
-	marks, _, warnings := findMarks(img, rect, []Circle{{RadiusMM: reachMM, InnerMM: reachMM}}, MarkOptions{SizeMM: sizeMM})
+	marks, _, warnings := findMarks(&photo.Photo{Image: img}, rect, []Circle{{RadiusMM: reachMM, InnerMM: reachMM}}, MarkOptions{SizeMM: sizeMM})
 	if len(warnings) > 0 {
 		t.Log(warnings)
 	}

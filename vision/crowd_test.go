@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib/boardtest"
+	"dartfall/calib/photo"
 )
 
 // crowd draws n stickers of 19 mm that overlap in one heap about a place, each at least
@@ -43,7 +44,7 @@ func TestCrowds(t *testing.T) {
 			s.Camera.Tilt, s.Camera.Azimuth = 0.5*rng.Float64(), 2*math.Pi*rng.Float64()
 			s.Marks = slices.Concat(crowd(rng, r2.Vec{X: -60, Y: 40}, 10+rng.IntN(11), colours...), crowd(rng, r2.Vec{X: 85, Y: -50}, 10, colours...))
 			img, truth := boardtest.Render(s)
-			marks, _, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: colours, SizeMM: 19})
+			marks, _, _ := findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Colours: colours, SizeMM: 19})
 			extra += len(marks)
 			for i, at := range (evalBoard{truth: truth}).match(&Reading{Rectification: truth.Rectification, Marks: marks}) {
 				m := truth.Marks[i]

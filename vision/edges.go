@@ -8,6 +8,7 @@ import (
 	"gocv.io/x/gocv"
 
 	"dartfall/calib"
+	"dartfall/calib/photo"
 )
 
 // edgel is an edge point of the reduced photo: where the strongest colour
@@ -34,15 +35,14 @@ const (
 )
 
 // findEdges reduces the photo and extracts its edges.
-func findEdges(img *image.NRGBA) (*edgeMap, error) {
-	src, err := wrapNRGBA(img)
+func findEdges(p *photo.Photo) (*edgeMap, error) {
+	full := p.Image.Rect.Size()
+	scale := math.Max(1, float64(max(full.X, full.Y))/reducedLongSide)
+	w, h := int(math.Round(float64(full.X)/scale)), int(math.Round(float64(full.Y)/scale))
+	small, err := reduced(p, image.Pt(w, h))
 	if err != nil {
 		return nil, err
 	}
-	defer src.Close()
-	scale := math.Max(1, float64(max(src.Cols(), src.Rows()))/reducedLongSide)
-	w, h := int(math.Round(float64(src.Cols())/scale)), int(math.Round(float64(src.Rows())/scale))
-	small := reduced(src, image.Pt(w, h))
 	defer small.Close()
 	gocv.CvtColor(small, &small, gocv.ColorRGBAToBGR)
 	e := &edgeMap{scale: scale, w: w, h: h, edgels: make([]edgel, 0, w*h/12)}

@@ -412,7 +412,7 @@ func (o parts) read(p *photo.Photo, opts Options) (*Reading, error) {
 	if o.noSize {
 		opts.Marks.SizeMM = 0
 	}
-	fit, err := locate(p.Image, cam, opts.Rings, AnySide)
+	fit, err := locate(p, cam, opts.Rings, AnySide)
 	if err != nil {
 		return nil, err
 	}
@@ -420,7 +420,7 @@ func (o parts) read(p *photo.Photo, opts Options) (*Reading, error) {
 		return nil, refusal
 	}
 	r := &Reading{Rectification: fit.sol.Rectification}
-	s, _, _ := newSearch(p.Image, r.Rectification, fit.circles, opts.Marks)
+	s, _, _ := newSearch(p, r.Rectification, fit.circles, opts.Marks)
 	if s == nil {
 		return r, nil
 	}

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib"
+	"dartfall/calib/photo"
 )
 
 // extentMM is a rectangle of the board plane, in mm.
@@ -45,7 +46,7 @@ func viewOf(rect *calib.Rectification, size image.Point, reachMM float64) extent
 // flatten squares up the part e of the board at pxPerMM. Where the photo is
 // sampled more finely than the raster it is reduced first, so that nothing
 // aliases. Pixels the photo does not reach have alpha 0.
-func flatten(img *image.NRGBA, rect *calib.Rectification, e extentMM, pxPerMM float64) *Flat {
+func flatten(p *photo.Photo, rect *calib.Rectification, e extentMM, pxPerMM float64) *Flat {
 	w := int(math.Ceil((e.maxX - e.minX) * pxPerMM))
 	h := int(math.Ceil((e.maxY - e.minY) * pxPerMM))
 	f := &Flat{PxPerMM: pxPerMM, Centre: calib.Px{X: -e.minX * pxPerMM, Y: e.maxY * pxPerMM}}
@@ -59,78 +60,98 @@ func flatten(img *image.NRGBA, rect *calib.Rectification, e extentMM, pxPerMM fl
 	lo, hi := rect.PxPerMM(centre)
 	shrink := int(math.Sqrt(lo*hi)/pxPerMM + 0.3)
 	shrink = max(1, min(shrink, 8))
-
-	src, err := wrapNRGBA(img)
+	img := p.Image
+	small, err := reduced(p, image.Pt(img.Rect.Dx()/shrink, img.Rect.Dy()/shrink))
 	if err != nil {
 		return f
 	}
-	defer src.Close()
-	small := src
+	defer small.Close()
+	// Photo pixel u is the centre of small pixel k (u + 0.5) - 0.5. Halving drops an
+	// odd last row or column.
+	whole := img.Rect.Size()
 	if shrink > 1 {
-		small = reduced(src, image.Pt(img.Rect.Dx()/shrink, img.Rect.Dy()/shrink))
-		defer small.Close()
+		whole = halfOf(img).Mul(2)
 	}
-	// Photo pixel u is the centre of small pixel (u + 0.5)/k - 0.5.
-	kx := float64(small.Cols()) / float64(img.Rect.Dx())
-	ky := float64(small.Rows()) / float64(img.Rect.Dy())
+	kx, ky := float64(small.Cols())/float64(whole.X), float64(small.Rows())/float64(whole.Y)
 
-	mx := gocv.NewMatWithSize(h, w, gocv.MatTypeCV32F)
+	// Strip by strip, so that the maps stay in the processor's cache.
+	mx := gocv.NewMatWithSize(flatRows, w, gocv.MatTypeCV32F)
 	defer mx.Close()
-	my := gocv.NewMatWithSize(h, w, gocv.MatTypeCV32F)
+	my := gocv.NewMatWithSize(flatRows, w, gocv.MatTypeCV32F)
 	defer my.Close()
 	xs, errX := mx.DataPtrFloat32()
 	ys, errY := my.DataPtrFloat32()
-	if errX != nil || errY != nil {
+	out, err := wrapNRGBA(f.Image)
+	if err != nil || errX != nil || errY != nil {
 		return f
 	}
-	fillMaps(f, rect, w, h, func(i int, p calib.Px) {
-		xs[i] = float32((p.X+0.5)*kx - 0.5)
-		ys[i] = float32((p.Y+0.5)*ky - 0.5)
-	})
-	warped := gocv.NewMat()
-	defer warped.Close()
-	gocv.Remap(small, &warped, &mx, &my, gocv.InterpolationLinear, gocv.BorderConstant, transparent)
-	if b, err := warped.DataPtrUint8(); err == nil {
-		copy(f.Image.Pix, b)
+	defer out.Close()
+	for top := 0; top < h; top += flatRows {
+		rows := min(flatRows, h-top)
+		fillMaps(xs, ys, f, rect, top, rows, kx, ky)
+		remapRows(small, out, mx, my, top, rows)
 	}
-	runtime.KeepAlive(img)
+	runtime.KeepAlive(p)
+	runtime.KeepAlive(f)
 	return f
 }
 
-// fillMaps calls set with the photo point of every raster pixel. The mapping is
-// exact on a grid of 8 pixels and linear in between, which is good to a few
-// thousandths of a pixel at any tilt that can be measured.
-func fillMaps(f *Flat, rect *calib.Rectification, w, h int, set func(i int, p calib.Px)) {
-	const cell = 8
-	nx := w/cell + 2
-	at := func(i, j int) calib.Px {
-		x := f.ToBoard(calib.Px{X: float64(i * cell), Y: float64(j * cell)})
-		if !rect.InFront(x) {
-			return calib.Px{X: -1e6, Y: -1e6}
+// The mapping is exact at the corners of cells of flatCell pixels a side; flatRows is
+// a multiple of that.
+const (
+	flatCell = 8
+	flatRows = 64
+)
+
+// remapRows fills rows rows of dst from row top on by the first rows of the maps.
+func remapRows(src, dst, mx, my gocv.Mat, top, rows int) {
+	w := dst.Cols()
+	strip := dst.Region(image.Rect(0, top, w, top+rows))
+	defer strip.Close()
+	mx = mx.Region(image.Rect(0, 0, w, rows))
+	defer mx.Close()
+	my = my.Region(image.Rect(0, 0, w, rows))
+	defer my.Close()
+	gocv.Remap(src, &strip, &mx, &my, gocv.InterpolationLinear, gocv.BorderConstant, transparent)
+}
+
+// fillMaps sets xs and ys, for rows rows of the raster from row top on, to where they
+// lie in a photo reduced by kx and ky. The mapping is exact on a grid of 8 pixels and
+// linear in between, which is good to a few thousandths of a pixel at any tilt that
+// can be measured.
+func fillMaps(xs, ys []float32, f *Flat, rect *calib.Rectification, top, rows int, kx, ky float64) {
+	const cell = flatCell
+	w := f.Image.Rect.Dx()
+	at := func(x, y int) [2]float32 {
+		b := f.ToBoard(calib.Px{X: float64(x), Y: float64(y)})
+		if !rect.InFront(b) {
+			return [2]float32{-1e6, -1e6}
 		}
-		return rect.ToPhoto(x)
+		p := rect.ToPhoto(b)
+		return [2]float32{float32((p.X+0.5)*kx - 0.5), float32((p.Y+0.5)*ky - 0.5)}
 	}
-	row := make([]calib.Px, nx)
-	next := make([]calib.Px, nx)
-	for i := range next {
-		next[i] = at(i, 0)
+	upper, lower := make([][2]float32, w/cell+2), make([][2]float32, w/cell+2)
+	for i := range lower {
+		lower[i] = at(i*cell, top)
 	}
-	for j := 0; j*cell < h; j++ {
-		row, next = next, row
-		for i := range next {
-			next[i] = at(i, j+1)
+	for j := 0; j < rows; j += cell {
+		upper, lower = lower, upper
+		for i := range lower {
+			lower[i] = at(i*cell, top+j+cell)
 		}
-		for y := j * cell; y < min(h, (j+1)*cell); y++ {
-			t := float64(y-j*cell) / cell
+		for y := j; y < min(rows, j+cell); y++ {
+			t := float32(y-j) / cell
+			xRow, yRow := xs[y*w:(y+1)*w], ys[y*w:(y+1)*w]
 			for i := 0; i*cell < w; i++ {
-				a := row[i].Scale(1 - t).Add(next[i].Scale(t))
-				b := row[i+1].Scale(1 - t).Add(next[i+1].Scale(t))
-				d := b.Sub(a).Scale(1.0 / cell)
+				px, py := mix(upper[i][0], lower[i][0], t), mix(upper[i][1], lower[i][1], t)
+				dx, dy := (mix(upper[i+1][0], lower[i+1][0], t)-px)/cell, (mix(upper[i+1][1], lower[i+1][1], t)-py)/cell
 				for x := i * cell; x < min(w, (i+1)*cell); x++ {
-					set(y*w+x, a)
-					a = a.Add(d)
+					xRow[x], yRow[x] = px, py
+					px, py = px+dx, py+dy
 				}
 			}
 		}
 	}
 }
+
+func mix(a, b, t float32) float32 { return a + t*(b-a) }

@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib"
+	"dartfall/calib/photo"
 )
 
 // MarkOptions says what to look for.
@@ -32,7 +33,7 @@ const (
 	reachShare    = 1.6  // the raster reaches this many outer radii from the centre
 	flatPxPerMM   = 1.4  // enough for the smallest sticker
 	flatSidePx    = 1400 // and no more pixels than this on a side
-	flatDiscPx    = 18   // a sticker of known size should span as many pixels
+	flatDiscPx    = 14   // a sticker of known size spans as many pixels
 	leastDiscMM   = 6.0  // smallest sticker when the size is unknown
 	leastDiscPx   = 8.0  // and no fewer raster pixels than this: texture and noise look like smaller ones
 	largestDiscMM = 45.0
@@ -42,8 +43,8 @@ const (
 // findMarks finds the marks on a board whose plane is known. face lists the
 // circles of the face, outermost first; it may hold just the outer ring. Marks
 // come sorted by colour, then from the top down.
-func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts MarkOptions) (marks []Mark, flat *Flat, warnings []string) {
-	s, flat, warnings := newSearch(img, rect, face, opts)
+func findMarks(p *photo.Photo, rect *calib.Rectification, face []Circle, opts MarkOptions) (marks []Mark, flat *Flat, warnings []string) {
+	s, flat, warnings := newSearch(p, rect, face, opts)
 	if s == nil {
 		return nil, flat, warnings
 	}
@@ -63,9 +64,10 @@ func findMarks(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 
 // newSearch flattens the board and explains its face; nil, with the reason, when
 // there is nothing to search.
-func newSearch(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts MarkOptions) (s *search, flat *Flat, warnings []string) {
+func newSearch(p *photo.Photo, rect *calib.Rectification, face []Circle, opts MarkOptions) (s *search, flat *Flat, warnings []string) {
+	img := p.Image
 	if len(face) == 0 || img.Rect.Dx() < 8 || img.Rect.Dy() < 8 {
-		return nil, flatten(img, rect, extentMM{}, 1), []string{"no ring to find marks by"}
+		return nil, flatten(p, rect, extentMM{}, 1), []string{"no ring to find marks by"}
 	}
 	outer := face[0].RadiusMM
 	for _, c := range face {
@@ -79,13 +81,13 @@ func newSearch(img *image.NRGBA, rect *calib.Rectification, face []Circle, opts 
 	lo, hi := rect.PxPerMM(r2.Vec{})
 	fine := flatPxPerMM
 	if opts.SizeMM > 0 {
-		fine = max(fine, flatDiscPx/opts.SizeMM)
+		fine = flatDiscPx / opts.SizeMM
 	}
 	if opts.Bare {
 		fine = bareFlatPxMM
 	}
 	scale := min(fine, (lo+hi)/2, flatSidePx/max(e.maxX-e.minX, e.maxY-e.minY))
-	flat = flatten(img, rect, e, scale)
+	flat = flatten(p, rect, e, scale)
 	if flat.Image.Rect.Dx() < 16 || flat.Image.Rect.Dy() < 16 {
 		return nil, flat, []string{"the photo shows too little of the board"}
 	}

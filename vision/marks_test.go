@@ -80,7 +80,7 @@ func TestFindMarks(t *testing.T) {
 			s := board()
 			s.Marks = c.marks
 			img, truth := boardtest.Render(s)
-			marks, flat, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: c.colours, SizeMM: c.sizeMM})
+			marks, flat, _ := findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Colours: c.colours, SizeMM: c.sizeMM})
 			missed, extra, rms := scored(truth, marks)
 			if missed != 0 || extra != 0 || !(rms <= c.limitMM) {
 				t.Errorf("missed %d, extra %d, RMS %.3f mm (want 0, 0, at most %.3f): %+v", missed, extra, rms, c.limitMM, marks)
@@ -123,7 +123,7 @@ func TestLeafLight(t *testing.T) {
 	s.Marks = slices.Concat(boardtest.Stickers("red", 12, [2]float64{40, 30}, [2]float64{-70, 20}, [2]float64{75, -90}),
 		boardtest.Stickers("white", 12, [2]float64{-20, -65}, [2]float64{120, 65}))
 	img, truth := boardtest.Render(s)
-	marks, _, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"black", "red", "white"}, SizeMM: 12})
+	marks, _, _ := findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"black", "red", "white"}, SizeMM: 12})
 	if _, extra, _ := scored(truth, marks); extra != 0 {
 		t.Errorf("%d marks reported that are none: %+v", extra, marks)
 	}
@@ -152,7 +152,7 @@ func TestMarkCovarianceHolds(t *testing.T) {
 			s.Marks = append(s.Marks, boardtest.Stickers("blue", 16, [2]float64{r * cos, r * sin})...)
 		}
 		img, truth := boardtest.Render(s)
-		marks, _, _ := findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"blue"}, SizeMM: 16})
+		marks, _, _ := findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"blue"}, SizeMM: 16})
 		for _, m := range marks {
 			for _, o := range truth.Marks {
 				x, y := m.Pos.X-o.X, m.Pos.Y-o.Y
@@ -179,7 +179,7 @@ func TestPeaks(t *testing.T) {
 	s := boardtest.Plain(1000, 1000)
 	s.Marks = boardtest.Stickers("green", 20, [2]float64{60, 20}, [2]float64{-50, 40})
 	img, truth := boardtest.Render(s)
-	f, _, warnings := newSearch(img, truth.Rectification, circlesOf(truth), MarkOptions{SizeMM: 20})
+	f, _, warnings := newSearch(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{SizeMM: 20})
 	if f == nil {
 		t.Fatal(warnings)
 	}
@@ -238,7 +238,7 @@ func TestFlattenKeepsPlaces(t *testing.T) {
 	s := boardtest.Plain(800, 600)
 	s.Camera.Tilt = 0.5
 	img, truth := boardtest.Render(s)
-	f := flatten(img, truth.Rectification, extentMM{-250, 250, -250, 250}, 1)
+	f := flatten(&photo.Photo{Image: img}, truth.Rectification, extentMM{-250, 250, -250, 250}, 1)
 	for _, x := range []r2.Vec{{X: 10, Y: 20}, {X: -100, Y: 77}} {
 		if got := f.ToBoard(f.ToFlat(x)); !(r2.Norm(r2.Sub(got, x)) < 1e-9) {
 			t.Errorf("ToBoard(ToFlat(%v)) = %v", x, got)
@@ -266,6 +266,6 @@ func BenchmarkFindMarks(b *testing.B) {
 	}
 	img, truth := boardtest.Render(s)
 	for b.Loop() {
-		findMarks(img, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 19})
+		findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 19})
 	}
 }

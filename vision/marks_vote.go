@@ -37,56 +37,71 @@ func (s *search) edges() []edgePixel {
 	w, h := s.y.w, s.y.h
 	mag := make([]float32, (stripRows+2)*w)
 	dir := make([][2]float32, (stripRows+2)*w)
-	var face []float32
-	var out []edgePixel
-	last := uint16(len(s.m.radial[0]) - 1)
-	for top := 2; top < h-2; top += stripRows {
-		rows := min(stripRows, h-2-top)
-		clear(mag)
-		for c := range 3 {
-			s.addGradient(c, top-1, rows+2, mag, dir)
-		}
-		offset := (top - 1) * w
-		for i := w; i < (rows+1)*w; i += 7 {
-			if s.index[offset+i] < last && s.y.ok[offset+i] {
-				face = append(face, mag[i])
-			}
-		}
-		for y := range rows {
-			out = s.thinned(out, top+y, mag[y*w:(y+3)*w], dir[(y+1)*w:(y+2)*w])
-		}
-	}
-	if len(face) == 0 {
+	least, ok := s.edgeLimit(mag, dir)
+	if !ok {
 		return nil
 	}
-	least := max(edgeNoise*edgeNoise*selectKth(face, len(face)/2), edgeLeast*edgeLeast)
-	out = slices.DeleteFunc(out, func(e edgePixel) bool { return e.weight < least })
-	for i := range out {
-		strength := float32(math.Sqrt(float64(out[i].weight / least)))
-		out[i].weight = min(strongEdge, strength) / strongEdge
+	out := make([]edgePixel, 0, w*h/40)
+	for top := 2; top < h-2; top += stripRows {
+		rows := min(stripRows, h-2-top)
+		s.gradients(top-1, rows+2, mag, dir)
+		for y := range rows {
+			out = s.thinned(out, top+y, mag[y*w:(y+3)*w], dir[(y+1)*w:(y+2)*w], least)
+		}
 	}
 	return out
 }
 
-// thinned appends to out the pixels of raster row y, weighted by their squared
-// gradient, at which it is largest across the edge. mag holds it for the rows above,
-// at and below y.
-func (s *search) thinned(out []edgePixel, y int, mag []float32, dir [][2]float32) []edgePixel {
+// edgeLimit returns the least squared gradient of an edge, by the median one on the
+// face; false where there is no face. A few rows of every strip tell.
+func (s *search) edgeLimit(mag []float32, dir [][2]float32) (least float32, ok bool) {
+	const rows = 6
+	w, h := s.y.w, s.y.h
+	last := uint16(len(s.m.radial[0]) - 1)
+	var face []float32
+	for top := 2; top+rows < h; top += stripRows {
+		s.gradients(top, rows, mag, dir)
+		for i := 0; i < rows*w; i += 3 {
+			if j := top*w + i; s.index[j] < last && s.y.ok[j] {
+				face = append(face, mag[i])
+			}
+		}
+	}
+	if len(face) == 0 {
+		return 0, false
+	}
+	return max(edgeNoise*edgeNoise*selectKth(face, len(face)/2), edgeLeast*edgeLeast), true
+}
+
+// thinned appends to out the pixels of raster row y at which the squared gradient is
+// least or more and largest across the edge. mag holds it for the rows above, at and
+// below y.
+func (s *search) thinned(out []edgePixel, y int, mag []float32, dir [][2]float32, least float32) []edgePixel {
 	w, ok := s.y.w, s.y.ok
 	for x := 2; x < w-2; x++ {
 		i, k := y*w+x, w+x
-		if mag[k] < edgeLeast*edgeLeast || !ok[i-2] || !ok[i+2] || !ok[i-2*w] || !ok[i+2*w] {
+		if mag[k] < least || !ok[i-2] || !ok[i+2] || !ok[i-2*w] || !ok[i+2*w] {
 			continue
 		}
 		u, v := dir[x][0], dir[x][1]
-		l := float32(math.Hypot(float64(u), float64(v)))
+		l := float32(math.Sqrt(float64(u*u + v*v)))
 		u, v = u/l, v/l
 		d := int(math.Round(float64(u))) + w*int(math.Round(float64(v)))
 		if mag[k] >= mag[k+d] && mag[k] > mag[k-d] {
-			out = append(out, edgePixel{int32(x), int32(y), u, v, mag[k]})
+			strength := float32(math.Sqrt(float64(mag[k] / least)))
+			out = append(out, edgePixel{int32(x), int32(y), u, v, min(strongEdge, strength) / strongEdge})
 		}
 	}
 	return out
+}
+
+// gradients sets mag (squared, in standard deviations of the ground) and dir to the
+// strongest channel's gradient in rows rows from row top on.
+func (s *search) gradients(top, rows int, mag []float32, dir [][2]float32) {
+	clear(mag[:rows*s.y.w])
+	for c := range 3 {
+		s.addGradient(c, top, rows, mag, dir)
+	}
 }
 
 // addGradient replaces mag (squared, in standard deviations of the ground) and dir of

@@ -71,7 +71,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	if len(opts.Points) > 0 {
 		fit, err = fromPoints(opts.Points, opts.Rings, opts.Lens)
 	} else {
-		fit, err = locate(p.Image, cam, opts.Rings, opts.Board)
+		fit, err = locate(p, cam, opts.Rings, opts.Board)
 	}
 	if err != nil {
 		return &Reading{}, explain(err)
@@ -101,7 +101,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 		return out, nil
 	}
 	var warnings []string
-	out.Marks, out.Flat, warnings = findMarks(p.Image, out.Rectification, out.Circles, opts.Marks)
+	out.Marks, out.Flat, warnings = findMarks(p, out.Rectification, out.Circles, opts.Marks)
 	out.Warnings = append(out.Warnings, warnings...)
 	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)

@@ -11,6 +11,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"dartfall/calib"
+	"dartfall/calib/photo"
 )
 
 // Two photos of one face, each squared up from its rings, differ by light, by new
@@ -56,7 +57,7 @@ func (s *search) layClean() *planes {
 		s.warnings = append(s.warnings, "the clean photo is not used: nothing on the board shows how it hung then; take it in like light, or draw an up mark")
 		return nil
 	}
-	f := flatten(c.Flat.Image, square.WithTurn(-turn), s.extent, s.flat.PxPerMM)
+	f := flatten(&photo.Photo{Image: c.Flat.Image}, square.WithTurn(-turn), s.extent, s.flat.PxPerMM)
 	y := planesOf(f)
 	m := modelFace(y, f.Centre, s.m.edgePx, s.m.markPx)
 	if s.opts.Bare {

@@ -59,7 +59,7 @@ func TestTurnBetween(t *testing.T) {
 				img, truth := boardtest.Render(s)
 				rect := truth.Rectification
 				rect = rect.WithTurn(rect.Turn + float64(i)*c.turn)
-				faces[i] = unroll(flatten(img, rect, viewOf(rect, img.Rect.Max, 260), 1.5), 200)
+				faces[i] = unroll(flatten(&photo.Photo{Image: img}, rect, viewOf(rect, img.Rect.Max, 260), 1.5), 200)
 			}
 			got, ok := turnBetween(faces[0], faces[1], cleanNear)
 			if ok != c.ok {

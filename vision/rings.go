@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib"
+	"dartfall/calib/photo"
 )
 
 // RingEdge says which edge of a printed line a diameter is that of.
@@ -58,8 +59,9 @@ var (
 )
 
 // locate finds the board in the photo and solves its plane.
-func locate(img *image.NRGBA, cam camera, spec RingSpec, side Side) (*boardFit, error) {
-	e, err := findEdges(img)
+func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, error) {
+	img := p.Image
+	e, err := findEdges(p)
 	if err != nil {
 		return nil, err
 	}

@@ -45,7 +45,7 @@ func specOf(f boardtest.Face) RingSpec {
 func locateIn(p *photo.Photo, spec RingSpec) (*boardFit, error) {
 	b := p.Image.Bounds()
 	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(math.Hypot(float64(b.Dx()), float64(b.Dy()))))
-	return locate(p.Image, cam, spec, AnySide)
+	return locate(p, cam, spec, AnySide)
 }
 
 // worstMM compares distances between points of the board, which the free

@@ -7,15 +7,15 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib"
+	"dartfall/calib/photo"
 )
 
-// Reach is how far SquareUp goes from the centre, in outer radii: as far as marks are
-// looked for.
-const Reach = reachShare
-
-// SquareUp flattens the board, out to Reach.
-func SquareUp(img *image.NRGBA, rect *calib.Rectification, outerMM, pxPerMM float64) *Flat {
-	return flatten(img, rect, viewOf(rect, img.Rect.Max, reachShare*outerMM), pxPerMM)
+// SquareUp flattens the board for a picture of at most longSidePx, as finely as the
+// photo shows its centre, out to as far as marks are looked for.
+func SquareUp(p *photo.Photo, rect *calib.Rectification, outerMM float64, longSidePx int) *Flat {
+	e := viewOf(rect, p.Image.Rect.Max, reachShare*outerMM)
+	lo, hi := rect.PxPerMM(r2.Vec{})
+	return flatten(p, rect, e, min((lo+hi)/2, float64(longSidePx)/max(e.maxX-e.minX, e.maxY-e.minY)))
 }
 
 // Snapped is a disc found near a place that a person pointed at.

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/calib/boardtest"
+	"dartfall/calib/photo"
 )
 
 // A place pointed at anywhere on a sticker leads to the sticker's true centre, and
@@ -19,7 +20,7 @@ func TestSnap(t *testing.T) {
 		boardtest.Stickers("blue", sizeMM, [2]float64{60, 60}, [2]float64{72, 66})...) // the second hides a part of the first
 	img, truth := boardtest.Render(s)
 	rect := truth.Rectification
-	found, _, _ := findMarks(img, rect, circlesOf(truth), MarkOptions{Colours: []string{"red", "blue"}, SizeMM: sizeMM})
+	found, _, _ := findMarks(&photo.Photo{Image: img}, rect, circlesOf(truth), MarkOptions{Colours: []string{"red", "blue"}, SizeMM: sizeMM})
 	for _, m := range truth.Marks {
 		limitMM := 0.15
 		if m.VisibleFraction < 1 {

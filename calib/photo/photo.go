@@ -22,6 +22,9 @@ type Photo struct {
 	SHA256 string       // of the file's bytes, hex
 	Image  *image.NRGBA // upright: orientation applied once; Min is (0, 0); opaque
 	Camera Camera
+	// Half is Image at half its size; nil until something made it that needs no more
+	// pixels than that (vision.Read does).
+	Half *image.NRGBA
 }
 
 // Limits that hold where Options leaves them zero.

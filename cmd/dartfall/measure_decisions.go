@@ -110,5 +110,5 @@ func (m measurer) redrawOne(out *sheet.Photo, stem string) error {
 	for _, r := range out.Rings {
 		radii = append(radii, float64(r.DiameterMM)/2)
 	}
-	return m.draw(p, rect, radii, vision.SquareUp(p.Image, rect, slices.Max(radii), float64(out.Flat.PxPerMM)), stem, out)
+	return m.draw(p, rect, radii, stem, out)
 }

@@ -10,7 +10,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
@@ -24,21 +23,41 @@ import (
 // measurer measures photos for a job, one at a time for each worker.
 type measurer struct {
 	job job
-	// decoders holds *vision.JPEGDecoder: a photo's 50 MB are used again for the next.
-	decoders *sync.Pool
+	// decoders holds those that are free: a photo's 50 MB are used again for the next.
+	// (A sync.Pool keeps one for each core, and forgets them.)
+	decoders chan *vision.JPEGDecoder
 }
 
 func newMeasurer(j job) measurer {
-	return measurer{j, &sync.Pool{New: func() any { return new(vision.JPEGDecoder) }}}
+	return measurer{j, make(chan *vision.JPEGDecoder, 64)}
 }
 
-// pictureQuality is the JPEG quality of the overlay and the flat picture.
-const pictureQuality = 88
+// decoder returns one for a photo, to be given back.
+func (m measurer) decoder() (d *vision.JPEGDecoder, giveBack func()) {
+	select {
+	case d = <-m.decoders:
+	default:
+		d = new(vision.JPEGDecoder)
+	}
+	return d, func() {
+		select {
+		case m.decoders <- d:
+		default:
+		}
+	}
+}
+
+// Of the overlay and the flat picture: the JPEG quality, and of the latter the most
+// pixels on a side.
+const (
+	pictureQuality = 88
+	flatSidePx     = 1400
+)
 
 // measure reads one photo, finds board and marks, and draws its two pictures.
 func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
-	decoder := m.decoders.Get().(*vision.JPEGDecoder)
-	defer m.decoders.Put(decoder)
+	decoder, giveBack := m.decoder()
+	defer giveBack()
 	p, err := photo.Load(path, photo.Options{DecodeJPEG: decoder.Decode})
 	if err != nil {
 		return sheet.Photo{}, err
@@ -91,7 +110,7 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 			radii = append(radii, c.InnerMM)
 		}
 	}
-	return out, m.draw(p, r.Rectification, radii, r.Flat, stem(p.Name), &out)
+	return out, m.draw(p, r.Rectification, radii, stem(p.Name), &out)
 }
 
 // coloursMissing says which declared colours no mark has. In a session a photo
@@ -193,7 +212,7 @@ func impactOf(r *vision.Reading, k vision.Mark, id, photoName string) sheet.Impa
 }
 
 // draw writes the overlay and the flat picture of one photo, named after stem.
-func (m measurer) draw(p *photo.Photo, rect *calib.Rectification, radiiMM []float64, flat *vision.Flat, stem string, out *sheet.Photo) error {
+func (m measurer) draw(p *photo.Photo, rect *calib.Rectification, radiiMM []float64, stem string, out *sheet.Photo) error {
 	var colours []string
 	who := map[string]int{}
 	var marks []picture.Mark
@@ -221,7 +240,8 @@ func (m measurer) draw(p *photo.Photo, rect *calib.Rectification, radiiMM []floa
 	if out.State == sheet.Rough {
 		facts.Note = "rough"
 	}
-	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Rect: rect, RadiiMM: radiiMM, Marks: marks, Identities: ids, Facts: facts})
+	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Half: p.Half, Rect: rect, RadiiMM: radiiMM, Marks: marks, Identities: ids, Facts: facts})
+	flat := vision.SquareUp(p, rect, slices.Max(radiiMM), flatSidePx)
 	squared := picture.FlatPicture(picture.FlatInput{Image: flat.Image, PxPerMM: flat.PxPerMM, Centre: flat.Centre, Marks: marks, Identities: ids, Facts: facts})
 	out.OverlayAt = stem + "-overlay.jpg"
 	if err := writeJPEG(filepath.Join(m.job.out, out.OverlayAt), over.Image); err != nil {

@@ -41,12 +41,6 @@ const (
 	pageFlatSidePx = 3000 // of the squared-up board at most
 )
 
-// pageScale is the sampling of the squared-up board on the page: the photo's own,
-// unless that makes too large a picture.
-func pageScale(pxPerMM, outerMM float64) float64 {
-	return min(pxPerMM, pageFlatSidePx/(2*vision.Reach*outerMM))
-}
-
 func (d *darkroom) tools() review.Tools {
 	j := d.measurer.job
 	return review.Tools{
@@ -139,7 +133,7 @@ func (d *darkroom) flatJPEG(p sheet.Photo) (review.Flat, error) {
 		for _, r := range p.Rings {
 			outer = max(outer, float64(r.DiameterMM)/2)
 		}
-		f := vision.SquareUp(ph.Image, rect, outer, pageScale(float64(p.Plane.PxPerMM), outer))
+		f := vision.SquareUp(ph, rect, outer, pageFlatSidePx)
 		jpeg, err := vision.EncodeJPEG(opaque(f.Image), pageQuality)
 		return review.Flat{JPEG: jpeg, Width: f.Image.Rect.Dx(), Height: f.Image.Rect.Dy(), PxPerMM: f.PxPerMM, Centre: f.Centre}, err
 	})

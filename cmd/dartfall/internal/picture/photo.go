@@ -50,6 +50,7 @@ type Facts struct {
 // OverlayInput is a photo with what was measured on it.
 type OverlayInput struct {
 	Photo      *image.NRGBA // upright and opaque, Min at (0, 0)
+	Half       *image.NRGBA // the same at half its size; may be nil
 	Rect       *calib.Rectification
 	RadiiMM    []float64 // fitted circles: each outer edge, and inner edge if wanted
 	Marks      []Mark
@@ -84,7 +85,11 @@ type Picture struct {
 // is foreshortened as the board is.
 func Overlay(in OverlayInput) Picture {
 	k := reduction(in.Photo.Rect)
-	s := newSheet(in.Photo, k)
+	from, by := in.Photo, k
+	if k%2 == 0 && in.Half != nil {
+		from, by = in.Half, k/2
+	}
+	s := newSheet(from, by)
 	s.project = func(x r2.Vec) (px [2]float64, ok bool) {
 		if !in.Rect.InFront(x) {
 			return px, false

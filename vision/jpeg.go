@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"image"
 	"image/jpeg"
+	"math"
 	"unsafe"
 )
 
@@ -29,10 +30,23 @@ type JPEGDecoder struct{ pix []byte }
 // sited as the standard says; the picture is opaque. It is overwritten by the next
 // call. Decode suits photo.Options.DecodeJPEG.
 func (d *JPEGDecoder) Decode(data []byte) (*image.NRGBA, error) {
+	return d.DecodeWithin(data, math.MaxInt)
+}
+
+// DecodeWithin is Decode of a picture reduced, by eighths of its size, until its long
+// side is at most longSidePx (or to one eighth). The decoder does that with less work
+// than decoding all pixels takes.
+func (d *JPEGDecoder) DecodeWithin(data []byte, longSidePx int) (*image.NRGBA, error) {
 	size, err := jpeg.DecodeConfig(bytes.NewReader(data))
 	if err != nil || size.Width <= 0 || size.Height <= 0 {
 		return nil, errNotJPEG
 	}
+	eighths := 8
+	part := func(full int) int { return (full*eighths + 7) / 8 }
+	for eighths > 1 && part(max(size.Width, size.Height)) > longSidePx {
+		eighths--
+	}
+	size.Width, size.Height = part(size.Width), part(size.Height)
 	n := 4 * size.Width * size.Height
 	if cap(d.pix) < n {
 		d.pix = make([]byte, n)

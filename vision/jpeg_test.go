@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"image"
 	"image/color"
+	"math"
 	"os"
 	"testing"
 
@@ -82,4 +83,35 @@ func ramp(w, h int) *image.RGBA {
 		}
 	}
 	return img
+}
+
+// TestDecodeWithin: the picture a decoder reduces is the mean of what it would decode.
+func TestDecodeWithin(t *testing.T) {
+	whole := image.NewRGBA(image.Rect(0, 0, 400, 240))
+	for y := range 240 {
+		for x := range 400 {
+			whole.SetRGBA(x, y, color.RGBA{uint8(x / 2), uint8(y), 90, 255})
+		}
+	}
+	data, err := EncodeJPEG(whole, 95)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var d JPEGDecoder
+	for longSidePx, want := range map[int]image.Point{400: {400, 240}, 399: {350, 210}, 200: {200, 120}, 60: {50, 30}, 1: {50, 30}} {
+		got, err := d.DecodeWithin(data, longSidePx)
+		if err != nil || got.Rect.Size() != want {
+			t.Fatalf("within %d: %v, %v, want %v", longSidePx, got.Rect, err, want)
+		}
+		for _, at := range [][2]float64{{0.3, 0.4}, {0.7, 0.8}} {
+			x, y := at[0]*float64(want.X), at[1]*float64(want.Y)
+			k := 400 / float64(want.X)
+			a, b := got.NRGBAAt(int(x), int(y)), whole.RGBAAt(int((math.Floor(x)+0.5)*k), int((math.Floor(y)+0.5)*k))
+			for c, diff := range [3]int{int(a.R) - int(b.R), int(a.G) - int(b.G), int(a.B) - int(b.B)} {
+				if max(diff, -diff) > 3 {
+					t.Errorf("within %d at %v: channel %d differs by %d", longSidePx, at, c, diff)
+				}
+			}
+		}
+	}
 }

@@ -13,6 +13,7 @@ import (
 	"dartfall/calib/photo"
 	"dartfall/cmd/dartfall/internal/batch"
 	"dartfall/cmd/dartfall/internal/decisions"
+	"dartfall/cmd/dartfall/internal/picture"
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/vision"
@@ -110,5 +111,5 @@ func (m measurer) redrawOne(out *sheet.Photo, stem string) error {
 	for _, r := range out.Rings {
 		radii = append(radii, float64(r.DiameterMM)/2)
 	}
-	return m.draw(p, rect, radii, stem, out)
+	return m.draw(new(picture.Memory), p, rect, radii, stem, out)
 }

@@ -23,25 +23,30 @@ import (
 // measurer measures photos for a job, one at a time for each worker.
 type measurer struct {
 	job job
-	// decoders holds those that are free: a photo's 50 MB are used again for the next.
-	// (A sync.Pool keeps one for each core, and forgets them.)
-	decoders chan *vision.JPEGDecoder
+	// benches holds those that are free. (A sync.Pool keeps one for each core, and
+	// forgets them.)
+	benches chan *workbench
 }
 
-func newMeasurer(j job) measurer {
-	return measurer{j, make(chan *vision.JPEGDecoder, 64)}
+// workbench is the memory that is used again for one photo after another: 50 MB for its
+// pixels and some 12 for its pictures.
+type workbench struct {
+	vision.JPEGDecoder
+	pictures picture.Memory
 }
 
-// decoder returns one for a photo, to be given back.
-func (m measurer) decoder() (d *vision.JPEGDecoder, giveBack func()) {
+func newMeasurer(j job) measurer { return measurer{j, make(chan *workbench, 64)} }
+
+// bench returns one for a photo, to be given back.
+func (m measurer) bench() (b *workbench, giveBack func()) {
 	select {
-	case d = <-m.decoders:
+	case b = <-m.benches:
 	default:
-		d = new(vision.JPEGDecoder)
+		b = new(workbench)
 	}
-	return d, func() {
+	return b, func() {
 		select {
-		case m.decoders <- d:
+		case m.benches <- b:
 		default:
 		}
 	}
@@ -56,9 +61,9 @@ const (
 
 // measure reads one photo, finds board and marks, and draws its two pictures.
 func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
-	decoder, giveBack := m.decoder()
+	b, giveBack := m.bench()
 	defer giveBack()
-	p, err := photo.Load(path, photo.Options{DecodeJPEG: decoder.Decode})
+	p, err := photo.Load(path, photo.Options{DecodeJPEG: b.Decode})
 	if err != nil {
 		return sheet.Photo{}, err
 	}
@@ -110,7 +115,7 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 			radii = append(radii, c.InnerMM)
 		}
 	}
-	return out, m.draw(p, r.Rectification, radii, stem(p.Name), &out)
+	return out, m.draw(&b.pictures, p, r.Rectification, radii, stem(p.Name), &out)
 }
 
 // coloursMissing says which declared colours no mark has. In a session a photo
@@ -211,8 +216,9 @@ func impactOf(r *vision.Reading, k vision.Mark, id, photoName string) sheet.Impa
 	return im
 }
 
-// draw writes the overlay and the flat picture of one photo, named after stem.
-func (m measurer) draw(p *photo.Photo, rect *calib.Rectification, radiiMM []float64, stem string, out *sheet.Photo) error {
+// draw writes the overlay and the flat picture of one photo, named after stem, and
+// draws them in memory.
+func (m measurer) draw(memory *picture.Memory, p *photo.Photo, rect *calib.Rectification, radiiMM []float64, stem string, out *sheet.Photo) error {
 	var colours []string
 	who := map[string]int{}
 	var marks []picture.Mark
@@ -240,13 +246,13 @@ func (m measurer) draw(p *photo.Photo, rect *calib.Rectification, radiiMM []floa
 	if out.State == sheet.Rough {
 		facts.Note = "rough"
 	}
-	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Half: p.Half, Rect: rect, RadiiMM: radiiMM, Marks: marks, Identities: ids, Facts: facts})
-	flat := vision.SquareUp(p, rect, slices.Max(radiiMM), flatSidePx)
-	squared := picture.FlatPicture(picture.FlatInput{Image: flat.Image, PxPerMM: flat.PxPerMM, Centre: flat.Centre, Marks: marks, Identities: ids, Facts: facts})
+	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Half: p.Half, Rect: rect, RadiiMM: radiiMM, Marks: marks, Identities: ids, Facts: facts, Memory: memory})
 	out.OverlayAt = stem + "-overlay.jpg"
 	if err := writeJPEG(filepath.Join(m.job.out, out.OverlayAt), over.Image); err != nil {
 		return err
 	}
+	flat := vision.SquareUp(p, rect, slices.Max(radiiMM), flatSidePx)
+	squared := picture.FlatPicture(picture.FlatInput{Image: flat.Image, PxPerMM: flat.PxPerMM, Centre: flat.Centre, Marks: marks, Identities: ids, Facts: facts, Memory: memory})
 	out.Flat = &sheet.Flat{
 		File: stem + "-flat.jpg", WidthPx: flat.Image.Rect.Dx(), HeightPx: flat.Image.Rect.Dy(),
 		PxPerMM: sheet.Number(flat.PxPerMM), CentrePx: [2]sheet.Number{sheet.Number(flat.Centre.X), sheet.Number(flat.Centre.Y)},

@@ -1,18 +1,16 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
 	"image"
-	"image/jpeg"
 	"os"
 	"path/filepath"
 
-	"github.com/disintegration/imaging"
 	"github.com/urfave/cli/v2"
 
 	page "dartfall/cmd/dartfall/internal/report"
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/vision"
 )
 
 // ReportCommand writes the report of a measured folder.
@@ -53,7 +51,8 @@ func runReport(c console, dir string) error {
 // there are shown in it, reduced.
 func writeReport(out string, s sheet.Summary) (description string, err error) {
 	var pictures []page.Picture
-	if data, err := reduced(filepath.Join(out, picturesDir, mainPicture)); err == nil {
+	decoder := new(vision.JPEGDecoder)
+	if data, err := reduced(decoder, filepath.Join(out, picturesDir, mainPicture)); err == nil {
 		pictures = append(pictures, page.Picture{Title: "The picture to publish", Alt: page.PictureAlt(s, false), Type: "image/jpeg", Data: data, First: true})
 	}
 	for _, p := range s.Photos {
@@ -63,7 +62,7 @@ func writeReport(out string, s sheet.Summary) (description string, err error) {
 		if len(pictures) > mostInReport {
 			break
 		}
-		data, err := reduced(filepath.Join(out, filepath.Base(p.Flat.File)))
+		data, err := reduced(decoder, filepath.Join(out, filepath.Base(p.Flat.File)))
 		if err != nil {
 			continue // a picture that was deleted costs the report only that picture
 		}
@@ -92,21 +91,18 @@ const mostInReport = 24
 
 // reportPx is the larger side of a picture inside the report: sharp on a phone
 // and on half a desktop screen, some 150 kB each.
-const reportPx = 1200
+const reportPx = 1280
 
-func reduced(file string) ([]byte, error) {
-	f, err := os.Open(file)
+// reduced returns a picture's JPEG for the report.
+func reduced(decoder *vision.JPEGDecoder, file string) ([]byte, error) {
+	data, err := os.ReadFile(file)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	img, _, err := image.Decode(f)
+	img, err := decoder.DecodeWithin(data, reportPx)
 	if err != nil {
 		return nil, err
 	}
-	var b bytes.Buffer
-	if err := jpeg.Encode(&b, imaging.Fit(img, reportPx, reportPx, imaging.Box), &jpeg.Options{Quality: 85}); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	// Opaque, so that its pixels are the same in both colour models.
+	return vision.EncodeJPEG(&image.RGBA{Pix: img.Pix, Stride: img.Stride, Rect: img.Rect}, 85)
 }

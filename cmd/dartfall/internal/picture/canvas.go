@@ -25,6 +25,22 @@ func newCanvas(im *image.RGBA, t *typesetter) *canvas {
 	return c
 }
 
+// Memory is where one picture after another can be drawn: each overwrites the last.
+// The zero value is ready for use; a nil one stands for memory of its own.
+type Memory struct{ pix []byte }
+
+// image returns a picture with whatever was in its pixels.
+func (m *Memory) image(w, h int) *image.RGBA {
+	if m == nil {
+		return image.NewRGBA(image.Rect(0, 0, w, h))
+	}
+	n := 4 * w * h
+	if cap(m.pix) < n {
+		m.pix = make([]byte, n)
+	}
+	return &image.RGBA{Pix: m.pix[:n], Stride: 4 * w, Rect: image.Rect(0, 0, w, h)}
+}
+
 // blank returns an image filled with one colour.
 func blank(w, h int, col color.NRGBA) *image.RGBA {
 	im := image.NewRGBA(image.Rect(0, 0, w, h))
@@ -119,9 +135,9 @@ func (c *canvas) glyph(id Identity, lk look, x, y, r float64) {
 
 // reduce returns the image shrunk by the whole factor k (mean of k x k pixels),
 // over ground where it is transparent, with extra rows below.
-func reduce(im *image.NRGBA, k, extraRows int, ground color.NRGBA) *image.RGBA {
+func (m *Memory) reduce(im *image.NRGBA, k, extraRows int, ground color.NRGBA) *image.RGBA {
 	w, h := im.Rect.Dx()/k, im.Rect.Dy()/k
-	out := image.NewRGBA(image.Rect(0, 0, w, h+extraRows))
+	out := m.image(w, h+extraRows)
 	for y := range h {
 		src := im.Pix[y*k*im.Stride:]
 		dst := out.Pix[y*out.Stride:][:4*w]

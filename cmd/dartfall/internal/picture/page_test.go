@@ -24,7 +24,7 @@ var formats = []struct {
 // the size.
 func small(im *image.RGBA) *image.RGBA {
 	n := &image.NRGBA{Pix: im.Pix, Stride: im.Stride, Rect: im.Rect} // opaque: the same bytes
-	return reduce(n, 4, 0, ground)
+	return new(Memory).reduce(n, 4, 0, ground)
 }
 
 func TestSceneGoldens(t *testing.T) {

@@ -56,6 +56,7 @@ type OverlayInput struct {
 	Marks      []Mark
 	Identities []Identity
 	Facts      Facts
+	Memory     *Memory
 }
 
 // FlatInput is the squared-up board with what was measured on it. The frame is
@@ -68,6 +69,7 @@ type FlatInput struct {
 	Groups     []Group
 	Identities []Identity
 	Facts      Facts
+	Memory     *Memory
 }
 
 // Picture is a drawn image with the boxes of all text on it.
@@ -89,7 +91,7 @@ func Overlay(in OverlayInput) Picture {
 	if k%2 == 0 && in.Half != nil {
 		from, by = in.Half, k/2
 	}
-	s := newSheet(from, by)
+	s := newSheet(in.Memory, from, by)
 	s.project = func(x r2.Vec) (px [2]float64, ok bool) {
 		if !in.Rect.InFront(x) {
 			return px, false
@@ -117,7 +119,7 @@ func Overlay(in OverlayInput) Picture {
 // below.
 func FlatPicture(in FlatInput) Picture {
 	k := reduction(in.Image.Rect)
-	s := newSheet(in.Image, k)
+	s := newSheet(in.Memory, in.Image, k)
 	perMM := in.PxPerMM / float64(k)
 	cx, cy := (in.Centre.X+0.5)/float64(k), (in.Centre.Y+0.5)/float64(k)
 	s.project = func(x r2.Vec) ([2]float64, bool) { return [2]float64{cx + perMM*x.X, cy - perMM*x.Y}, true }
@@ -151,11 +153,11 @@ type sheet struct {
 	unlabelled int
 }
 
-func newSheet(im *image.NRGBA, k int) *sheet {
+func newSheet(m *Memory, im *image.NRGBA, k int) *sheet {
 	long := float64(max(im.Rect.Dx(), im.Rect.Dy())) / float64(k)
 	unit := math.Max(0.45, long/1800)
 	s := &sheet{unit: unit}
-	s.canvas = newCanvas(reduce(im, k, int(56*unit), ground), &typesetter{})
+	s.canvas = newCanvas(m.reduce(im, k, int(56*unit), ground), &typesetter{})
 	s.w, s.h = float64(im.Rect.Dx()/k), float64(im.Rect.Dy()/k)
 	s.placer = placer{bounds: box{4, 4, s.w - 4, s.h - 4}, gapPx: 3 * unit}
 	return s

@@ -44,7 +44,6 @@ func findEdges(p *photo.Photo) (*edgeMap, error) {
 		return nil, err
 	}
 	defer small.Close()
-	gocv.CvtColor(small, &small, gocv.ColorRGBAToBGR)
 	e := &edgeMap{scale: scale, w: w, h: h, edgels: make([]edgel, 0, w*h/12)}
 	index := make([]int32, w*h)
 	for i := range index {
@@ -74,23 +73,24 @@ type gradient struct{ x, y, norm float32 }
 
 // gradients holds those of a strip of the photo.
 type gradients struct {
-	soft, dx, dy gocv.Mat
-	w            int
-	at           []gradient
+	rgb, soft, dx, dy gocv.Mat
+	w                 int
+	at                []gradient
 }
 
 func (g *gradients) close() {
 	if g.at != nil {
+		g.rgb.Close()
 		g.soft.Close()
 		g.dx.Close()
 		g.dy.Close()
 	}
 }
 
-// read fills g from rows rows of the three-channel photo m, from row top on.
+// read fills g from rows rows of the RGBA photo m, from row top on.
 func (g *gradients) read(m gocv.Mat, top, rows int) error {
 	if g.at == nil {
-		g.soft, g.dx, g.dy = gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
+		g.rgb, g.soft, g.dx, g.dy = gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
 		g.w = m.Cols()
 		g.at = make([]gradient, (stripRows+2)*g.w)
 	}
@@ -98,7 +98,8 @@ func (g *gradients) read(m gocv.Mat, top, rows int) error {
 	from, to := max(0, top-1), min(m.Rows(), top+rows+1)
 	strip := m.Region(image.Rect(0, from, g.w, to))
 	defer strip.Close()
-	gocv.GaussianBlur(strip, &g.soft, image.Pt(5, 5), 0.9, 0.9, gocv.BorderReplicate)
+	gocv.CvtColor(strip, &g.rgb, gocv.ColorRGBAToBGR)
+	gocv.GaussianBlur(g.rgb, &g.soft, image.Pt(5, 5), 0.9, 0.9, gocv.BorderReplicate)
 	// Scharr's weights sum to 16 per side: 32 levels per grey level per px.
 	gocv.Scharr(g.soft, &g.dx, gocv.MatTypeCV16S, 1, 0, 1, 0, gocv.BorderReplicate)
 	gocv.Scharr(g.soft, &g.dy, gocv.MatTypeCV16S, 0, 1, 1, 0, gocv.BorderReplicate)

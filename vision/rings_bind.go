@@ -141,12 +141,13 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 	}
 	for range 2 {
 		prob.Circles = p.priors(lines, given, *id, pick)
-		if sol, err = solveFlat(start, prob, cam); err != nil {
+		if sol, err = solveFlat(sol.Rectification, prob, cam); err != nil {
 			return nil, err
 		}
-		if len(given) > 1 {
-			id.review(p, lines, given, sol, pick, floor)
+		if len(given) == 1 {
+			break // nothing to compare with
 		}
+		id.review(p, lines, given, sol, pick, floor)
 	}
 	id.warnings = append(id.warnings, shapeWarnings(sol, cam)...)
 	return sol, nil
@@ -161,7 +162,11 @@ func solveFlat(start *calib.Rectification, prob calib.Problem, cam camera) (*cal
 	}
 	reach := slices.Max(sol.RadiiMM)
 	prob.Bow, prob.BowSigmaMM = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, cam.principal), ReachMM: reach}, bowSigmaMM
-	if bent, err := solveRings(start, prob, cam); err == nil && bent.BowSigmas() > surely {
+	// Few points rule out what is not nearly there.
+	if bent, err := solveRings(sol.Rectification, thinned(prob), cam); err != nil || bent.BowSigmas() < surely/2 {
+		return sol, nil
+	}
+	if bent, err := solveRings(sol.Rectification, prob, cam); err == nil && bent.BowSigmas() > surely {
 		return bent, nil
 	}
 	return sol, nil

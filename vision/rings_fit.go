@@ -180,18 +180,25 @@ func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*ca
 	return sol, nil
 }
 
-// fewPoints are enough to tell one valley of a fit from another.
+// fewPoints are enough to tell one valley of a fit from another, and a flat board from
+// a bowed one.
 const fewPoints = 700
+
+// thinned returns the problem with about fewPoints of its points.
+func thinned(prob calib.Problem) calib.Problem {
+	all := prob.Points
+	prob.Points = nil
+	for i := 0; i < len(all); i += max(1, len(all)/fewPoints) {
+		prob.Points = append(prob.Points, all[i])
+	}
+	return prob
+}
 
 // solveFromBothSides is solveRings from a barrel or a pincushion lens, whichever few of
 // the points fit better: on a board seen nearly square-on, the lens trades against the
 // tilt, and there may be a valley for either. The plane is brought to each lens first.
 func solveFromBothSides(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
-	few := prob
-	few.Points = nil
-	for i := 0; i < len(prob.Points); i += max(1, len(prob.Points)/fewPoints) {
-		few.Points = append(few.Points, prob.Points[i])
-	}
+	few := thinned(prob)
 	var best *calib.Solution
 	for _, sigmas := range []float64{-2, 2} {
 		held, from := few, *start

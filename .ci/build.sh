@@ -9,7 +9,7 @@ cd "$(dirname "$0")/.."
 # dropped, and with them every need for the other modules.
 sections="-O2 -ffunction-sections -fdata-sections"
 if CGO_CPPFLAGS="$(pkg-config --cflags opencv4)" CGO_CFLAGS="$sections" CGO_CXXFLAGS="-std=c++11 $sections" \
-	go build -tags customenv \
+	go build -tags customenv,nodynamic \
 	-ldflags '-extldflags "-Wl,--gc-sections -lopencv_calib3d -lopencv_features2d -lopencv_flann -lopencv_imgproc -lopencv_core -lstdc++"' \
 	./cmd/dartfall; then
 	exit 0

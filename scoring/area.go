@@ -3,6 +3,7 @@ package scoring
 import (
 	"fmt"
 	"math"
+	"sync"
 
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/spatial/r2"
@@ -69,20 +70,21 @@ func (d Disc) Share(centre r2.Vec, sigmaMM float64) float64 {
 	t1 := math.Acos(max(-1, min(1, (offset-to)/radius)))
 	mid, half := (t0+t1)/2, (t1-t0)/2
 	sum := 0.0
-	for i, x := range legendreX {
+	xs, weights := legendre()
+	for i, x := range xs {
 		sin, cos := math.Sincos(mid + half*x)
 		v := offset - radius*cos
-		sum += legendreW[i] * math.Exp(-v*v/2) * math.Erf(radius*sin/math.Sqrt2) * radius * sin
+		sum += weights[i] * math.Exp(-v*v/2) * math.Erf(radius*sin/math.Sqrt2) * radius * sin
 	}
 	return max(0, min(1, sum*half/math.Sqrt(2*math.Pi)))
 }
 
-// Nodes and weights of the Gauss-Legendre rule on (-1, 1).
-var legendreX, legendreW = func() (x, w []float64) {
+// legendre returns nodes and weights of the Gauss-Legendre rule on (-1, 1).
+var legendre = sync.OnceValues(func() (x, w []float64) {
 	x, w = make([]float64, 32), make([]float64, 32)
 	quad.Legendre{}.FixedLocations(x, w, -1, 1)
 	return x, w
-}()
+})
 
 // Share implements Area.
 func (r Rect) Share(centre r2.Vec, sigmaMM float64) float64 {

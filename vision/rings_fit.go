@@ -188,7 +188,7 @@ const fewPoints = 700
 func thinned(prob calib.Problem) calib.Problem {
 	all := prob.Points
 	prob.Points = nil
-	for i := 0; i < len(all); i += max(1, len(all)/fewPoints) {
+	for i := 0; i < len(all); i += max(1, (len(all)+fewPoints-1)/fewPoints) {
 		prob.Points = append(prob.Points, all[i])
 	}
 	return prob

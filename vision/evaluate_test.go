@@ -20,6 +20,7 @@ import (
 	"dartfall/calib"
 	"dartfall/calib/boardtest"
 	"dartfall/calib/photo"
+	"dartfall/scoring"
 )
 
 var (
@@ -121,7 +122,19 @@ type outcome struct {
 	marksIn, sizes       int // stated 95% intervals that hold
 	sizesIn              int
 	sizeMM               []float64 // errors of the largest distance of each colour
-	bad                  []string  // what a reader should look at
+	figures              [len(figureNames)]held
+	bad                  []string // what a reader should look at
+}
+
+// held counts intervals that hold.
+type held struct{ in, of int }
+
+// figureNames are the reported sizes whose intervals are counted.
+var figureNames = [...]string{"extreme spread", "mean radius", "sigma", "width", "height"}
+
+// figures are what is reported of a group, in the order of figureNames.
+func figures(s scoring.Summary) [len(figureNames)]scoring.Estimate {
+	return [...]scoring.Estimate{s.ExtremeSpread, s.MeanRadius, s.Sigma, s.Width, s.Height}
 }
 
 func (t *outcome) add(o outcome) {
@@ -136,6 +149,10 @@ func (t *outcome) add(o outcome) {
 	t.sizes += o.sizes
 	t.sizesIn += o.sizesIn
 	t.sizeMM = append(t.sizeMM, o.sizeMM...)
+	for i, f := range o.figures {
+		t.figures[i].in += f.in
+		t.figures[i].of += f.of
+	}
 	t.bad = append(t.bad, o.bad...)
 }
 
@@ -220,6 +237,27 @@ func (b evalBoard) score(r *Reading, err error) (t outcome) {
 		}
 	}
 	for _, name := range names {
+		// Each size of the group as the program reports it, from the same marks in their
+		// true places. What locating the marks adds is what is checked.
+		var seen, actual scoring.Group
+		for _, p := range pairs {
+			if p.truth.Name == name {
+				xx, _, yy := r.MarkCov(p.mark)
+				seen.Impacts = append(seen.Impacts, scoring.Impact{Pos: p.mark.Pos, SigmaMM: math.Sqrt((xx + yy) / 2)})
+				actual.Impacts = append(actual.Impacts, scoring.Impact{Pos: place(p.truth)})
+			}
+		}
+		if len(seen.Impacts) >= 3 {
+			got, _ := scoring.Summarise(seen, nil, 0, scoring.Options{ScaleSigma: r.ScaleSigma})
+			want, _ := scoring.Summarise(actual, nil, 0, scoring.Options{})
+			exact := figures(want)
+			for i, e := range figures(got) {
+				t.figures[i].of++
+				if math.Abs(e.Value-exact[i].Value) < 1.96*e.MeasureSigma {
+					t.figures[i].in++
+				}
+			}
+		}
 		far, d, sigma := 0.0, 0.0, 0.0
 		for i, p := range pairs {
 			for _, q := range pairs[:i] {
@@ -348,6 +386,9 @@ func report(t *testing.T, names []string, outcomes []outcome) {
 	})
 	row("95% intervals of marks hold", func(x outcome) string { return share(x.marksIn, x.found) })
 	row("95% intervals of distances hold", func(x outcome) string { return share(x.sizesIn, x.sizes) })
+	for i, name := range figureNames {
+		row("95% intervals of "+name+" hold", func(x outcome) string { return share(x.figures[i].in, x.figures[i].of) })
+	}
 	w.Flush()
 	t.Log("\n" + b.String() + strings.Join(outcomes[0].bad, "\n"))
 }

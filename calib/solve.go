@@ -173,6 +173,7 @@ type system struct {
 	towards []complex128 // by point: the unit direction from the centre
 	scale   float64      // robust sd of res
 	rows    [][]entry    // of the Jacobian, by point, by parameter
+	on      [][]int      // the points of each circle
 	rest    []float64    // residuals of priors and ties
 	extra   [][]entry
 }
@@ -233,6 +234,12 @@ func newSystem(start *Rectification, p Problem) *system {
 		s.lf = add(math.Log(p.Focal.FocalPx), 1)
 	}
 	s.x0 = append([]float64(nil), s.x...)
+	s.on = make([][]int, len(p.Circles))
+	for i, e := range p.Points {
+		if e.Circle >= 0 && e.Circle < len(s.on) { // check refuses the others
+			s.on[e.Circle] = append(s.on[e.Circle], i)
+		}
+	}
 	s.weight = make([]float64, len(p.Points))
 	for i := range s.weight {
 		s.weight[i] = 1
@@ -514,7 +521,6 @@ func robustSD(v []float64) float64 {
 }
 
 func (s *system) solution(iterations int) (*Solution, error) {
-	s.evaluate(s.x)
 	a, _ := s.normal(s.softening())
 	n := len(s.x)
 	for i := range n {
@@ -640,7 +646,7 @@ func (s *system) addBias(m *mat.SymDense) {
 	}
 	px := func(i int) float64 { return s.p.BiasPx / s.p.Points[i].SigmaPx }
 	for c := range s.p.Circles {
-		s.addLobes(m, map[int]bool{c: true}, 0, 1, px)
+		s.addLobes(m, []int{c}, 0, 1, px)
 	}
 	for _, line := range s.strokes() {
 		for lobes := 1; lobes <= 4; lobes++ {
@@ -652,17 +658,16 @@ func (s *system) addBias(m *mat.SymDense) {
 // addLobes adds to m the effect of an error that changes around the circles as the
 // sine and the cosine of so many lobes, each with the given variance; unit is by
 // how many sigmas an error of one moves point i.
-func (s *system) addLobes(m *mat.SymDense, circles map[int]bool, lobes int, variance float64, unit func(i int) float64) {
+func (s *system) addLobes(m *mat.SymDense, circles []int, lobes int, variance float64, unit func(i int) float64) {
 	n := len(s.x)
 	cosine, sine := make([]float64, n), make([]float64, n)
-	for i, e := range s.p.Points {
-		if s.weight[i] == 0 || !circles[e.Circle] {
-			continue
-		}
-		at, w := power(s.towards[i], lobes), s.weight[i]*unit(i)
-		for _, q := range s.rows[i] {
-			cosine[q.i] += w * q.v * real(at)
-			sine[q.i] += w * q.v * imag(at)
+	for _, c := range circles {
+		for _, i := range s.on[c] {
+			at, w := power(s.towards[i], lobes), s.weight[i]*unit(i)
+			for _, q := range s.rows[i] {
+				cosine[q.i] += w * q.v * real(at)
+				sine[q.i] += w * q.v * imag(at)
+			}
 		}
 	}
 	m.SymRankOne(m, variance, mat.NewVecDense(n, cosine))
@@ -690,8 +695,8 @@ func (s *system) addWobble(m *mat.SymDense) float64 {
 		for lobes := 3; lobes <= 5; lobes++ {
 			var a complex128
 			var n, square float64
-			for i, e := range s.p.Points {
-				if e.Circle == c && s.weight[i] > 0 {
+			for _, i := range s.on[c] {
+				if s.weight[i] > 0 {
 					mm := s.res[i] / s.gain[i]
 					a += complex(mm, 0) * power(s.towards[i], lobes)
 					n, square = n+1, square+mm*mm
@@ -718,7 +723,7 @@ func (s *system) addWobble(m *mat.SymDense) float64 {
 
 // strokes groups circles so close that they are the two sides of one drawn line
 // and wobble together: within 6% of radius.
-func (s *system) strokes() []map[int]bool {
+func (s *system) strokes() [][]int {
 	order := make([]int, len(s.p.Circles))
 	for i := range order {
 		order[i] = i
@@ -726,14 +731,14 @@ func (s *system) strokes() []map[int]bool {
 	slices.SortFunc(order, func(a, b int) int {
 		return cmp.Compare(s.radiusMM(s.x, a), s.radiusMM(s.x, b))
 	})
-	var out []map[int]bool
+	var out [][]int
 	last := 0.0
 	for _, c := range order {
 		r := s.radiusMM(s.x, c)
 		if len(out) == 0 || r > 1.06*last {
-			out = append(out, map[int]bool{})
+			out = append(out, nil)
 		}
-		out[len(out)-1][c] = true
+		out[len(out)-1] = append(out[len(out)-1], c)
 		last = r
 	}
 	return out

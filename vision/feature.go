@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r2"
+	"gonum.org/v1/gonum/stat"
 
 	"dartfall/calib"
 )
@@ -21,6 +22,7 @@ type feature struct {
 	look         []float64
 	across       []float64 // px across the circle per unit of radius, at five shares of the directions
 	seen         float64   // share of directions that were used
+	uneven       float64   // scatter of the radius over the directions, relative
 	points       []calib.EdgePoint
 }
 
@@ -41,6 +43,10 @@ const thinLinePx = 7.0
 // windowPx is how far a window reaches beyond an edge: three standard
 // deviations of a phone's blur, and room for the wobble of a drawn ring.
 const windowPx = 7.0
+
+// unevenShare is the scatter of its radius over the directions, relative, beyond which a
+// detail is no circle, such as the crossing of two strokes: a drawn ring stays below 0.01.
+const unevenShare = 0.04
 
 // ringingShare is the step beside a strong border, relative to it, that a
 // phone's sharpening makes; less is no border of its own.
@@ -154,7 +160,7 @@ func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle, max
 		dark = 0
 	}
 	sharp := newAligned(k)
-	var scales []float64
+	var scales, shifts []float64
 	for i, t := range angles {
 		shift, gain, rms, ok := matchLook(grey[i*k:(i+1)*k], f.look, slope)
 		if !ok || gain < 0.25 || gain > 3 || math.Abs(shift) > 0.8*windowPx*2*f.h {
@@ -168,8 +174,9 @@ func (f *feature) register(img *image.NRGBA, r *calib.Rectification, circle, max
 		sigma := rms / (gain * math.Sqrt(energy)) * across
 		f.points = append(f.points, calib.EdgePoint{Circle: circle, At: r.ToPhoto(b), SigmaPx: math.Max(0.04, sigma), Dark: dark})
 		sharp.add(grey[i*k:(i+1)*k], f.look, shift/f.h, gain)
-		scales = append(scales, across)
+		scales, shifts = append(scales, across), append(shifts, shift)
 	}
+	f.uneven = stat.PopStdDev(shifts, nil) / f.ref()
 	f.seen = float64(len(f.points)) / float64(rays)
 	f.across = quantiles(scales, 5)
 	f.look = sharp.mean(f.look)

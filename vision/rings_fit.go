@@ -100,7 +100,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 		for i := range p.features {
 			f := p.features[i]
 			f.register(img, r, len(kept), rays)
-			if f.seen < 0.25 || len(f.points) < 20 {
+			if f.seen < 0.25 || len(f.points) < 20 || round == rounds-1 && f.uneven > unevenShare {
 				continue
 			}
 			kept = append(kept, f)

@@ -107,7 +107,7 @@ func TestRoom(t *testing.T) {
 		{"three with a gap between them", round(3, 13), false},
 		{"five with a gap between them", round(5, 14), false},
 	} {
-		got := room(c.ds, c.ds)
+		got := room(c.ds[0], c.ds, c.ds)
 		if (len(got) > 0) != c.want {
 			t.Errorf("%s: room at %v, want %v", c.name, got, c.want)
 		}
@@ -124,5 +124,35 @@ func TestRoom(t *testing.T) {
 func TestCoverage(t *testing.T) {
 	if got := coverage(r2.Vec{X: 10}, 10, []*disc{{radius: 10}}); !(math.Abs(got-0.391) < 0.04) { // 60 points
 		t.Errorf("coverage at one radius = %.3f, want 0.391", got)
+	}
+}
+
+// Three discs within two diameters of one of radius 10 mm are 3 in 1600 π mm²; a place of
+// room stands for 2.5 mm by 2.5 mm.
+func TestExpectedUnseen(t *testing.T) {
+	ds := []*disc{{radius: 10}, {pos: r2.Vec{X: 12}, radius: 10}, {pos: r2.Vec{X: -39}, radius: 10}, {pos: r2.Vec{Y: 41}, radius: 10}}
+	if got, want := expectedUnseen(ds[0], ds, 8), 8*2.5*2.5*3/(1600*math.Pi); !(math.Abs(got-want) < 1e-9) {
+		t.Errorf("%.4f expected unseen, want %.4f", got, want)
+	}
+}
+
+// The outline of a disc of 13 mm over another whose centre lies 2.3 mm away: the fit must
+// be on the upper one, three quarters of whose rim is the outline, not between them.
+func TestFitCircleOfTwo(t *testing.T) {
+	const radius, apart = 6.5, 2.3
+	var m rim
+	for k := range raysPerDisc {
+		// Seen from midway; the lower disc's centre is to the right.
+		sin, cos := math.Sincos(rayAngle(k, raysPerDisc))
+		reach := func(x float64) float64 { return x*cos + math.Sqrt(radius*radius-x*x*sin*sin) }
+		r := reach(-apart / 2)
+		if math.Abs(rayAngle(k, raysPerDisc)-math.Pi) > 0.75*math.Pi {
+			r = max(r, reach(apart/2)) // the lower one's edge is beyond, elsewhere its seam shows
+		}
+		m.angle, m.radius, m.weight = append(m.angle, rayAngle(k, raysPerDisc)), append(m.radius, r), append(m.weight, 1)
+	}
+	d, _, _, _, ok := fitCircle(m, radius, radius, 0.06*radius)
+	if !ok || math.Hypot(d.X+apart/2, d.Y) > 0.02 {
+		t.Errorf("fitted at %.3f, %.3f (%v), want %.3f, 0", d.X, d.Y, ok, -apart/2)
 	}
 }

@@ -219,6 +219,9 @@ func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov 
 	res := make([]float64, n)
 	abs := make([]float32, n)
 	scale := tol
+	if at := startOf(m, px, py, radius, tol); fixed > 0 && at != (r2.Vec{}) {
+		d, scale = at, tol/3
+	}
 	var a [3][3]float64
 	for iter := range 12 {
 		a = [3][3]float64{}
@@ -284,6 +287,35 @@ func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov 
 	// unit weight: the mean weight times the residual variance
 	k := sd * sd * ww / float64(n)
 	return d, radius, [3]float64{inv[0][0] * k, inv[0][1] * k, inv[1][1] * k}, sd, true
+}
+
+// startOf returns where the fit of a circle of known radius to points of a rim starts
+// from: the origin, unless elsewhere, up to a quarter radius away, far more of the rim
+// lies on it. Two discs that nearly cover each other have one outline, and between
+// their centres is a place that fits neither.
+func startOf(m rim, px, py []float64, radius, tol float64) (at r2.Vec) {
+	on := func(c r2.Vec) (sum float64) {
+		for i, x := range px {
+			dx, dy := x-c.X, py[i]-c.Y
+			t := (math.Sqrt(dx*dx+dy*dy) - radius) / tol
+			if t2 := t * t; t2 < 1 {
+				sum += m.weight[i] * (1 - t2) * (1 - t2)
+			}
+		}
+		return sum
+	}
+	const muchBetter = 1.2
+	most := muchBetter * on(r2.Vec{})
+	for _, away := range [2]float64{0.12, 0.24} {
+		for k := range 12 {
+			sin, cos := math.Sincos(2 * math.Pi * float64(k) / 12)
+			c := r2.Vec{X: away * radius * cos, Y: away * radius * sin}
+			if v := on(c); v > most {
+				most, at = v, c
+			}
+		}
+	}
+	return at
 }
 
 func solveSym3(a [3][3]float64, g [3]float64) (x [3]float64, ok bool) {

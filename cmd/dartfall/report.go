@@ -1,11 +1,13 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"image"
 	"os"
 	"path/filepath"
 
+	"github.com/disintegration/imaging"
 	"github.com/urfave/cli/v2"
 
 	page "dartfall/cmd/dartfall/internal/report"
@@ -93,15 +95,19 @@ const mostInReport = 24
 // and on half a desktop screen, some 150 kB each.
 const reportPx = 1280
 
-// reduced returns a picture's JPEG for the report.
+// reduced returns a picture, a JPEG or a PNG, as a JPEG for the report.
 func reduced(decoder *vision.JPEGDecoder, file string) ([]byte, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return nil, err
 	}
 	img, err := decoder.DecodeWithin(data, reportPx)
-	if err != nil {
-		return nil, err
+	if err != nil { // the picture to publish is a PNG
+		whole, _, err := image.Decode(bytes.NewReader(data))
+		if err != nil {
+			return nil, err
+		}
+		img = imaging.Fit(whole, reportPx, reportPx, imaging.Box)
 	}
 	// Opaque, so that its pixels are the same in both colour models.
 	return vision.EncodeJPEG(&image.RGBA{Pix: img.Pix, Stride: img.Stride, Rect: img.Rect}, 85)

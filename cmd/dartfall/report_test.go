@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"image"
 	"image/jpeg"
+	"image/png"
 	"os"
 	"path/filepath"
 	"strings"
@@ -39,6 +40,16 @@ func TestReportCommand(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(results, "a-flat.jpg"), pic.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
+	var still bytes.Buffer
+	if err := png.Encode(&still, image.NewGray(image.Rect(0, 0, 1920, 1080))); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Join(results, picturesDir), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(results, picturesDir, mainPicture), still.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
 	for _, arg := range []string{dir, results} {
 		status, out, errs := call(arg)
 		if status != statusDone || !strings.HasPrefix(out, "North: 15 impacts.") || !strings.Contains(errs, "report.html") {
@@ -49,13 +60,18 @@ func TestReportCommand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if n := strings.Count(string(page), `src="data:image/jpeg;base64,`); n != 1 {
-		t.Errorf("%d pictures in the report, want the one that is there", n)
+	if n := strings.Count(string(page), `src="data:image/jpeg;base64,`); n != 2 {
+		t.Errorf("%d pictures in the report, want the two that are there", n)
 	}
 	if small, err := reduced(new(vision.JPEGDecoder), filepath.Join(results, "a-flat.jpg")); err != nil {
 		t.Error(err)
-	} else if c, err := jpeg.DecodeConfig(bytes.NewReader(small)); err != nil || c.Width > reportPx || c.Width < reportPx*3/4 || c.Height != c.Width/2 {
+	} else if c, err := jpeg.DecodeConfig(bytes.NewReader(small)); err != nil || c.Width != 1200 || c.Height != 600 {
 		t.Errorf("reduced to %d x %d, %v", c.Width, c.Height, err)
+	}
+	if small, err := reduced(new(vision.JPEGDecoder), filepath.Join(results, picturesDir, mainPicture)); err != nil {
+		t.Error(err)
+	} else if c, err := jpeg.DecodeConfig(bytes.NewReader(small)); err != nil || c.Width != reportPx || c.Height != reportPx*9/16 {
+		t.Errorf("the picture to publish reduced to %d x %d, %v", c.Width, c.Height, err)
 	}
 	if err := os.WriteFile(filepath.Join(results, "summary.json"), []byte("{}"), 0o644); err != nil {
 		t.Fatal(err)

@@ -223,16 +223,19 @@ func double(d *disc, ds []*disc) bool {
 // than a rim is wide.
 const roomShare = 0.95
 
+// roomStep is how far apart, in radii, room is looked for.
+const roomStep = 0.25
+
 // room returns the places about d at which another disc of the colour of ds, one group
 // among found, could lie unseen: at least 0.4 diameters from the centre of each, covered
 // by discs found, and mostly by those of its own colour, so that no seam need show. They
-// come a quarter radius apart.
+// come roomStep radii apart.
 func room(d *disc, ds, found []*disc) (places []r2.Vec) {
-	const reach, apart = 1.35, 0.25
+	const reach = 1.35
 	near := slices.DeleteFunc(slices.Clone(found), func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, d.pos)) > (1+reach)*d.radius+o.radius })
 	own := slices.DeleteFunc(slices.Clone(near), func(o *disc) bool { return !slices.Contains(ds, o) })
-	for y := -reach; y <= reach; y += apart {
-		for x := -reach; x <= reach; x += apart {
+	for y := -reach; y <= reach; y += roomStep {
+		for x := -reach; x <= reach; x += roomStep {
 			at := r2.Add(d.pos, r2.Vec{X: x * d.radius, Y: y * d.radius})
 			known := slices.ContainsFunc(own, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, at)) < 0.8*o.radius-1e-9 })
 			if !known && math.Hypot(x, y) <= reach && coverage(at, d.radius, near) >= roomShare && coverage(at, d.radius, own) >= 0.5 {
@@ -253,7 +256,7 @@ func expectedUnseen(d *disc, ds []*disc, places int) float64 {
 			n++
 		}
 	}
-	return float64(n) / (math.Pi * 4 * 4) * float64(places) * 0.25 * 0.25
+	return float64(n) / (math.Pi * 4 * 4) * float64(places) * roomStep * roomStep
 }
 
 // leastUnseen discs expected unseen beside one are worth a word: with more asked, stickers

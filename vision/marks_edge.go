@@ -219,8 +219,10 @@ func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov 
 	res := make([]float64, n)
 	abs := make([]float32, n)
 	scale := tol
-	if at := startOf(m, px, py, radius, tol); fixed > 0 && at != (r2.Vec{}) {
-		d, scale = at, tol/3
+	if fixed > 0 {
+		if at := startOf(m, px, py, radius, tol); at != (r2.Vec{}) {
+			d, scale = at, tol/3
+		}
 	}
 	var a [3][3]float64
 	for iter := range 12 {

@@ -23,7 +23,7 @@ import (
 )
 
 // darkroom makes what the review page shows of a job's photos. A decoded photo takes
-// 50 MB, so that only the last few are kept.
+// 60 MB, so that only the last few are kept.
 type darkroom struct {
 	measurer measurer
 	decoded  shelf[*photo.Photo]

@@ -75,7 +75,7 @@ func (r *Rectification) BowSigmas() float64 {
 		return 0
 	}
 	var c mat.Cholesky
-	if !c.Factorize(r.Cov.SliceSym(iBow, numFree).(*mat.SymDense)) {
+	if !c.Factorize(r.Cov.SliceSym(iBow, NumFree).(*mat.SymDense)) {
 		return 0
 	}
 	v, w := mat.NewVecDense(numBow, r.Bow.LiftMM[:]), mat.NewVecDense(numBow, nil)

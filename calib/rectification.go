@@ -11,12 +11,12 @@ import (
 // the eighth being the board's rotation about its own centre.
 const numPlane = 7
 
-// numFree counts every parameter that carries covariance: the plane, the lens
+// NumFree counts every parameter that carries covariance: the plane, the lens
 // terms K1 and K2, then the bow.
 const (
 	iK1     = numPlane
 	iBow    = numPlane + 2
-	numFree = iBow + numBow
+	NumFree = iBow + numBow
 )
 
 // Rectification maps between the photo and the board, both ways, with its own
@@ -174,17 +174,10 @@ func (r *Rectification) PxPerMM(x r2.Vec) (lo, hi float64) {
 func (r *Rectification) PlaneCov(x r2.Vec) (xx, xy, yy float64) {
 	s2 := r.ScaleSigma * r.ScaleSigma
 	xx, xy, yy = s2*x.X*x.X, s2*x.X*x.Y, s2*x.Y*x.Y
-	if r.Cov == nil {
-		return xx, xy, yy
-	}
-	g := r.paramJacobian(x)
-	for i := range numFree {
-		for j := range numFree {
-			c := r.Cov.At(i, j)
-			xx += g[0][i] * c * g[0][j]
-			xy += g[0][i] * c * g[1][j]
-			yy += g[1][i] * c * g[1][j]
-		}
+	for _, e := range r.PlaneErrors()(x) {
+		xx += e.X * e.X
+		xy += e.X * e.Y
+		yy += e.Y * e.Y
 	}
 	return xx, xy, yy
 }
@@ -200,28 +193,70 @@ func (r *Rectification) DistanceSigma(a, b r2.Vec) float64 {
 		return 0
 	}
 	v := r.ScaleSigma * r.ScaleSigma * n * n
-	if r.Cov != nil {
-		ga, gb := r.paramJacobian(a), r.paramJacobian(b)
-		var g [numFree]float64
-		for i := range g {
-			g[i] = (d.X*(ga[0][i]-gb[0][i]) + d.Y*(ga[1][i]-gb[1][i])) / n
-		}
-		for i := range numFree {
-			for j := range numFree {
-				v += g[i] * r.Cov.At(i, j) * g[j]
-			}
-		}
+	errors := r.PlaneErrors()
+	ea, eb := errors(a), errors(b)
+	for i := range ea {
+		along := r2.Dot(d, r2.Sub(ea[i], eb[i])) / n
+		v += along * along
 	}
 	return math.Sqrt(v)
 }
 
+// PlaneErrors splits what the uncertainty of plane and lens does to board positions
+// into independent errors: the function it returns gives, in mm, the moves of a board
+// position found at a fixed photo point when each of them is off by one standard
+// deviation. The i-th moves all positions of the photo together. None when Cov is nil.
+//
+// They are the columns of a root of Cov, taken of its correlations, since the parameters
+// differ in size by many powers of ten.
+func (r *Rectification) PlaneErrors() func(x r2.Vec) []r2.Vec {
+	if r.Cov == nil {
+		return func(r2.Vec) []r2.Vec { return nil }
+	}
+	var sd [NumFree]float64
+	for i := range sd {
+		sd[i] = math.Sqrt(r.Cov.At(i, i))
+	}
+	correlation := mat.NewSymDense(NumFree, nil)
+	for i := range sd {
+		for j := i; j < NumFree; j++ {
+			if sd[i] > 0 && sd[j] > 0 {
+				correlation.SetSym(i, j, r.Cov.At(i, j)/(sd[i]*sd[j]))
+			}
+		}
+	}
+	var root mat.PivotedCholesky
+	root.Factorize(correlation, -1) // what is not free leaves it without full rank, as it may
+	var u mat.TriDense
+	root.UTo(&u)
+	pivots := root.ColumnPivots(nil)
+	roots := make([][NumFree]float64, root.Rank())
+	for k := range roots {
+		for j := k; j < NumFree; j++ {
+			i := pivots[j]
+			roots[k][i] = sd[i] * u.At(k, j)
+		}
+	}
+	return func(x r2.Vec) []r2.Vec {
+		g := r.paramJacobian(x)
+		moves := make([]r2.Vec, len(roots))
+		for k, root := range roots {
+			for i, v := range root {
+				moves[k].X += g[0][i] * v
+				moves[k].Y += g[1][i] * v
+			}
+		}
+		return moves
+	}
+}
+
 // paramJacobian returns d(board mm)/d(parameter) at a fixed photo point that
 // maps to x: minus the inverse of Jacobian times d(photo)/d(parameter).
-func (r *Rectification) paramJacobian(x r2.Vec) (g [2][numFree]float64) {
+func (r *Rectification) paramJacobian(x r2.Vec) (g [2][NumFree]float64) {
 	d := photoDerivatives(r.Plane, r.Lens, r.Bow, r.gauge(x))
 	j := r.Jacobian(x)
 	det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
-	for i := range numFree {
+	for i := range NumFree {
 		g[0][i] = -(j[1][1]*d[i].X - j[0][1]*d[i].Y) / det
 		g[1][i] = -(-j[1][0]*d[i].X + j[0][0]*d[i].Y) / det
 	}
@@ -230,7 +265,7 @@ func (r *Rectification) paramJacobian(x r2.Vec) (g [2][numFree]float64) {
 
 // photoDerivatives returns d(photo px)/d(P,Q,S,CX,CY,L,M,K1,K2,LiftMM) for a board
 // point y given in the gauge frame (Turn removed).
-func photoDerivatives(p [numPlane]float64, lens Lens, bow Bow, y r2.Vec) (d [numFree]Px) {
+func photoDerivatives(p [numPlane]float64, lens Lens, bow Bow, y r2.Vec) (d [NumFree]Px) {
 	w := p[iL]*y.X + p[iM]*y.Y + 1
 	e := Px{p[iP] * y.X / w, (p[iQ]*y.X + p[iS]*y.Y) / w}
 	u := e.Add(Px{p[iCX], p[iCY]})

@@ -69,7 +69,7 @@ func TestDerivativesAgreeWithDifferences(t *testing.T) {
 	}
 	px := r.ToPhoto(x)
 	g := r.paramJacobian(x)
-	for i := range numFree {
+	for i := range NumFree {
 		move := func(s float64) r2.Vec {
 			p, l, b := plane, lens, bow
 			step := 1e-6 * s

@@ -548,7 +548,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 		return (cov.At(i, j) + cov.At(j, i)) / 2 * s.unit[i] * s.unit[j]
 	}
 	r := s.rect(s.x)
-	r.Cov = mat.NewSymDense(numFree, nil)
+	r.Cov = mat.NewSymDense(NumFree, nil)
 	for i, p := range s.free {
 		for j, q := range s.free[:i+1] {
 			r.Cov.SetSym(p, q, at(i, j))

@@ -2,7 +2,9 @@ package scoring
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -171,24 +173,63 @@ func summarise(g Group, mask []bool, dropped int, opts Options) Summary {
 	return s
 }
 
-// marks carries what the impacts' own uncertainty does to the figures.
+// marks carries what the impacts' uncertainty does to the figures.
 type marks struct {
-	variance []float64 // of one coordinate, per kept impact
-	unit     []r2.Vec  // from the centre to the impact, unit length or zero
+	of   []Impact // those kept
+	unit []r2.Vec // from the centre to the impact, unit length or zero
 }
 
 func marksOf(g Group, idx []int, centre r2.Vec) marks {
 	var m marks
 	for _, i := range idx {
-		im := g.Impacts[i]
-		d := r2.Sub(im.Pos, centre)
+		d := r2.Sub(g.Impacts[i].Pos, centre)
 		if r := math.Hypot(d.X, d.Y); r > 0 {
 			d = r2.Scale(1/r, d)
 		}
-		m.variance = append(m.variance, im.SigmaMM*im.SigmaMM)
+		m.of = append(m.of, g.Impacts[i])
 		m.unit = append(m.unit, d)
 	}
 	return m
+}
+
+// variance is that of a figure which grows by slope[k] for each mm that impact k moves:
+// the impacts' own errors add in square, those they share with others of a photo along
+// with these others' (Criminisi, Reid, Zisserman, "A plane measuring device", 1999).
+func (m marks) variance(slope []r2.Vec) float64 {
+	v := 0.0
+	shared := map[string][]float64{} // by photo: what each of its errors does to the figure
+	for k, im := range m.of {
+		v += im.SigmaMM * im.SigmaMM * r2.Norm2(slope[k])
+		sum := shared[im.Photo]
+		for i, e := range im.Shared {
+			if i == len(sum) {
+				sum = append(sum, 0)
+			}
+			sum[i] += r2.Dot(slope[k], e)
+		}
+		shared[im.Photo] = sum
+	}
+	for _, photo := range slices.Sorted(maps.Keys(shared)) {
+		for _, d := range shared[photo] {
+			v += d * d
+		}
+	}
+	return v
+}
+
+// between is the variance of the distance between impacts i and j along a unit vector.
+func (m marks) between(i, j int, along r2.Vec) float64 {
+	slope := make([]r2.Vec, len(m.of))
+	slope[i], slope[j] = r2.Add(slope[i], along), r2.Sub(slope[j], along)
+	return m.variance(slope)
+}
+
+// direction is the unit vector along d, any for no length.
+func direction(d r2.Vec) r2.Vec {
+	if d == (r2.Vec{}) {
+		return r2.Vec{X: 1}
+	}
+	return r2.Unit(d)
 }
 
 // sigmaOf combines the variance a figure has from the marks with the scale's.
@@ -198,15 +239,14 @@ func sigmaOf(variance, value, scale float64) float64 {
 
 func (s *Summary) centre(m moments, marks marks, opts Options) {
 	n := float64(m.n)
-	variance := 0.0
-	for _, v := range marks.variance {
-		variance += v / (n * n)
-	}
 	d := r2.Sub(m.centre, opts.Aim)
 	offset := math.Hypot(d.X, d.Y)
-	s.CentreX.Value, s.CentreX.MeasureSigma = m.centre.X, sigmaOf(variance, m.centre.X, opts.ScaleSigma)
-	s.CentreY.Value, s.CentreY.MeasureSigma = m.centre.Y, sigmaOf(variance, m.centre.Y, opts.ScaleSigma)
-	s.CentreOffset.Value, s.CentreOffset.MeasureSigma = offset, sigmaOf(variance, offset, opts.ScaleSigma)
+	moved := func(value float64, along r2.Vec) float64 { // sigma of the centre's place
+		return sigmaOf(marks.variance(slices.Repeat([]r2.Vec{r2.Scale(1/n, along)}, m.n)), value, opts.ScaleSigma)
+	}
+	s.CentreX.Value, s.CentreX.MeasureSigma = m.centre.X, moved(m.centre.X, r2.Vec{X: 1})
+	s.CentreY.Value, s.CentreY.MeasureSigma = m.centre.Y, moved(m.centre.Y, r2.Vec{Y: 1})
+	s.CentreOffset.Value, s.CentreOffset.MeasureSigma = offset, moved(offset, direction(d))
 	if m.n < 2 || !(m.ss() > 0) {
 		return
 	}
@@ -233,18 +273,19 @@ func (s *Summary) sizes(pts []r2.Vec, idx []int, m moments, marks marks, dropped
 
 	i, j, es := extremePair(pts)
 	s.ExtremePair = [2]int{idx[i], idx[j]}
-	size(&s.ExtremeSpread, statES, es, marks.variance[i]+marks.variance[j])
+	size(&s.ExtremeSpread, statES, es, marks.between(i, j, direction(r2.Sub(pts[i], pts[j]))))
 
-	var radius, variance float64
+	var radius float64
 	var drift r2.Vec // mean of the unit vectors: how the centre follows each mark
 	for k, p := range pts {
 		radius += math.Hypot(p.X-m.centre.X, p.Y-m.centre.Y) / n
 		drift = r2.Add(drift, r2.Scale(1/n, marks.unit[k]))
 	}
-	for k, v := range marks.variance {
-		variance += v * r2.Norm2(r2.Sub(marks.unit[k], drift)) / (n * n)
+	slope := make([]r2.Vec, m.n)
+	for k, u := range marks.unit {
+		slope[k] = r2.Scale(1/n, r2.Sub(u, drift))
 	}
-	size(&s.MeanRadius, statMR, radius, variance)
+	size(&s.MeanRadius, statMR, radius, marks.variance(slope))
 
 	left, right, low, high := 0, 0, 0, 0
 	for k, p := range pts {
@@ -261,8 +302,8 @@ func (s *Summary) sizes(pts []r2.Vec, idx []int, m moments, marks marks, dropped
 			high = k
 		}
 	}
-	size(&s.Width, statWidth, pts[right].X-pts[left].X, marks.variance[right]+marks.variance[left])
-	size(&s.Height, statWidth, pts[high].Y-pts[low].Y, marks.variance[high]+marks.variance[low])
+	size(&s.Width, statWidth, pts[right].X-pts[left].X, marks.between(right, left, r2.Vec{X: 1}))
+	size(&s.Height, statWidth, pts[high].Y-pts[low].Y, marks.between(high, low, r2.Vec{Y: 1}))
 
 	s.sigma(pts, m, marks, dropped, opts)
 }
@@ -287,14 +328,13 @@ func (s *Summary) sigma(pts []r2.Vec, m moments, marks marks, dropped int, opts 
 		e.Lo, e.Hi, e.Level = pooled*lo, pooled*hi, opts.Level
 	}
 	e.Value = pooled / bias
-	variance := 0.0
 	if pooled > 0 {
+		slope := make([]r2.Vec, m.n)
 		for k, p := range pts {
-			variance += marks.variance[k] * r2.Norm2(r2.Sub(p, m.centre))
+			slope[k] = r2.Scale(1/(nu*pooled*bias), r2.Sub(p, m.centre))
 		}
-		variance /= nu * nu * pooled * pooled * bias * bias
+		e.MeasureSigma = sigmaOf(marks.variance(slope), e.Value, opts.ScaleSigma)
 	}
-	e.MeasureSigma = sigmaOf(variance, e.Value, opts.ScaleSigma)
 	s.R50, s.R90 = RoundRadii(*e)
 }
 

@@ -319,6 +319,47 @@ func TestMeasureSigma(t *testing.T) {
 	}
 }
 
+// What the impacts of one photo share moves them together: figures of groups over two
+// photos, against planes drawn at random.
+func TestSharedErrors(t *testing.T) {
+	const own, reps = 0.1, 4000
+	// Two errors of a plane: all lengths to the right, and a shear that grows upwards.
+	shared := func(p r2.Vec) []r2.Vec {
+		return []r2.Vec{{X: 0.01 * p.X}, {X: 0.004 * p.Y, Y: 0.006 * p.X}}
+	}
+	g := groupOf(g1...)
+	photo := func(i int) string { return []string{"first.jpg", "second.jpg"}[i%2] }
+	for i := range g.Impacts {
+		im := &g.Impacts[i]
+		im.SigmaMM, im.Photo, im.Shared = own, photo(i), shared(im.Pos)
+	}
+	want := assess(t, g, Options{}).All
+	rng := rand.New(rand.NewPCG(7, 8))
+	seen := make([][]float64, 6)
+	figures := func(s Summary) []Estimate {
+		return []Estimate{s.ExtremeSpread, s.MeanRadius, s.Sigma, s.Width, s.Height, s.CentreX}
+	}
+	for range reps {
+		h := Group{Impacts: make([]Impact, len(g1))}
+		off := map[string][]float64{photo(0): {rng.NormFloat64(), rng.NormFloat64()}, photo(1): {rng.NormFloat64(), rng.NormFloat64()}}
+		for i, p := range g1 {
+			at := r2.Add(p, r2.Vec{X: own * rng.NormFloat64(), Y: own * rng.NormFloat64()})
+			for k, e := range shared(p) {
+				at = r2.Add(at, r2.Scale(off[photo(i)][k], e))
+			}
+			h.Impacts[i].Pos = at
+		}
+		for k, e := range figures(summarise(h, nil, 0, Options{Level: 0.95})) {
+			seen[k] = append(seen[k], e.Value)
+		}
+	}
+	for k, e := range figures(want) {
+		if _, sd := MeanSD(seen[k]); !near(e.MeasureSigma, sd, 0.05*sd) {
+			t.Errorf("%s: MeasureSigma %.4f, want %.4f", e.Definition, e.MeasureSigma, sd)
+		}
+	}
+}
+
 // 1 m at 30 m fills 33.3302 mrad; 1 minute of angle is 8.72665 mm at 30 m, 29.0888 mm
 // at 100 m (computed; arithmetic confirmed in published derivations).
 func TestAngle(t *testing.T) {

@@ -10,10 +10,15 @@ import (
 type Impact struct {
 	ID  string `json:"id,omitempty"`
 	Pos r2.Vec `json:"-"` // mm
-	// SigmaMM is the standard uncertainty of each coordinate from locating the mark;
-	// 0 when unknown.
-	SigmaMM   float64 `json:"sigma_mm,omitempty"`
-	Accessory string  `json:"accessory"`
+	// SigmaMM is the standard uncertainty of each coordinate from locating the mark,
+	// without what Shared carries; 0 when unknown.
+	SigmaMM float64 `json:"sigma_mm,omitempty"`
+	// Photo names what the impact was read from, and Shared the errors, one standard
+	// deviation each, that all impacts of that Photo have in common (those of its plane):
+	// the i-th moves this impact by Shared[i] mm and the others by theirs, together.
+	Photo     string   `json:"-"`
+	Shared    []r2.Vec `json:"-"`
+	Accessory string   `json:"accessory"`
 	// Block names the round of the shooting order, or the string, the shot belongs
 	// to; "" when the order was not kept. Comparisons with blocks compare shots of
 	// the same block only.

@@ -236,14 +236,15 @@ func (b evalBoard) score(r *Reading, err error) (t outcome) {
 			names = append(names, p.truth.Name)
 		}
 	}
+	shared := r.PlaneErrors()
 	for _, name := range names {
 		// Each size of the group as the program reports it, from the same marks in their
 		// true places. What locating the marks adds is what is checked.
 		var seen, actual scoring.Group
 		for _, p := range pairs {
 			if p.truth.Name == name {
-				xx, _, yy := r.MarkCov(p.mark)
-				seen.Impacts = append(seen.Impacts, scoring.Impact{Pos: p.mark.Pos, SigmaMM: math.Sqrt((xx + yy) / 2)})
+				own := math.Sqrt((p.mark.CovMM2[0] + p.mark.CovMM2[2]) / 2)
+				seen.Impacts = append(seen.Impacts, scoring.Impact{Pos: p.mark.Pos, SigmaMM: own, Shared: shared(p.mark.Pos)})
 				actual.Impacts = append(actual.Impacts, scoring.Impact{Pos: place(p.truth)})
 			}
 		}

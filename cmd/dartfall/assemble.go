@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r2"
 
+	"dartfall/calib"
 	"dartfall/cmd/dartfall/internal/decisions"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/scoring"
@@ -119,16 +120,22 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 		}
 		return &out[i]
 	}
-	put := func(g *measuredGroup, p sheet.Photo, im sheet.Impact, str string) (counts bool) {
+	planes := map[string]*plane{} // by photo
+	for _, p := range photos {
+		planes[p.Name] = planeOf(p)
+	}
+	put := func(g *measuredGroup, p sheet.Photo, im sheet.Impact, str string, turnRad float64) (counts bool) {
 		im.Accessory, im.String = g.group.Accessory, str
 		s.Impacts = append(s.Impacts, im)
 		if !im.Counts() {
 			return false
 		}
 		g.rows = append(g.rows, len(s.Impacts)-1)
-		g.group.Impacts = append(g.group.Impacts, scoring.Impact{
-			ID: im.ID, Pos: r2.Vec{X: float64(im.XMM), Y: float64(im.YMM)}, SigmaMM: float64(im.SigmaMM), Accessory: g.group.Accessory, Block: str, Flyer: im.Cause,
-		})
+		shot := scoring.Impact{
+			ID: im.ID, Pos: r2.Vec{X: float64(im.XMM), Y: float64(im.YMM)}, Accessory: g.group.Accessory, Block: str, Flyer: im.Cause, Photo: p.Name,
+		}
+		shot.SigmaMM, shot.Shared = planes[p.Name].split(shot.Pos, float64(im.SigmaMM), turnRad)
+		g.group.Impacts = append(g.group.Impacts, shot)
 		if p.Plane != nil {
 			g.scaleSigma = math.Max(g.scaleSigma, float64(p.Plane.ScaleSigma))
 		}
@@ -154,7 +161,7 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 			if len(photos) > 1 {
 				name = p.Name + " " + name
 			}
-			put(add(name, ""), p, im, "")
+			put(add(name, ""), p, im, "", 0)
 		}
 	}
 	for i := range out {
@@ -163,6 +170,39 @@ func (j job) groups(s *sheet.Summary, photos []sheet.Photo, misses map[string]in
 		s.Accessories = append(s.Accessories, sheet.Accessory{Name: out[i].group.Accessory, Letter: out[i].letter, StickerColour: s.Impacts[out[i].rows[0]].Colour})
 	}
 	return out
+}
+
+// plane is what the impacts of one photo share: how its errors move them.
+type plane struct {
+	rect   *calib.Rectification
+	errors func(r2.Vec) []r2.Vec
+}
+
+// planeOf is nil for a photo without a plane.
+func planeOf(p sheet.Photo) *plane {
+	if p.Plane == nil {
+		return nil
+	}
+	rect, ok := p.Plane.Rectification()
+	if !ok {
+		return nil
+	}
+	return &plane{rect, rect.PlaneErrors()}
+}
+
+// split takes what the plane and the scale add out of an impact's standard uncertainty
+// and returns what is its own, and the moves that it shares with the photo's others.
+// at is its position in the frame turned by turnRad.
+func (p *plane) split(at r2.Vec, sigmaMM, turnRad float64) (ownMM float64, shared []r2.Vec) {
+	if p == nil {
+		return sigmaMM, nil
+	}
+	x := r2.Rotate(at, -turnRad, r2.Vec{})
+	for _, e := range p.errors(x) {
+		shared = append(shared, r2.Rotate(e, turnRad, r2.Vec{}))
+	}
+	xx, _, yy := p.rect.PlaneCov(x)
+	return math.Sqrt(math.Max(0, sigmaMM*sigmaMM-(xx+yy)/2)), shared
 }
 
 // hasStrings reports whether a session file says what was shot.
@@ -211,7 +251,7 @@ func repeated(photos []sheet.Photo) (warnings []string) {
 
 // sessionGroups takes, of each string's photo, the marks in its accessory's colour
 // that were not on the board before.
-func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[string]int, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string) bool) {
+func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[string]int, add func(name, letter string) *measuredGroup, put func(*measuredGroup, sheet.Photo, sheet.Impact, string, float64) bool) {
 	ses := j.session
 	byName := map[string]sheet.Photo{}
 	for _, p := range photos {
@@ -258,7 +298,7 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 			}
 			for _, im := range p.Marks {
 				byColour := colourTells && im.String == "" && !slices.Contains(si.before, im.ID) && (a.Sticker == "" || im.Colour == a.Sticker)
-				if (byColour || im.String == name) && put(g, p, si.inFrame(im), name) {
+				if (byColour || im.String == name) && put(g, p, si.inFrame(im), name, si.turn) {
 					row.Found++
 				}
 			}
@@ -273,8 +313,15 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 	warnOfLateMarks(s)
 }
 
+// normal95 standard deviations to either side hold 95% of a normal distribution.
+const normal95 = 1.96
+
 func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {
-	return sheet.Estimate{Value: sheet.Number(e.Value), Low: sheet.Number(e.Lo), High: sheet.Number(e.Hi), Level: sheet.Number(e.Level), AtLeast: atLeast}
+	out := sheet.Estimate{Value: sheet.Number(e.Value), Low: sheet.Number(e.Lo), High: sheet.Number(e.Hi), Level: sheet.Number(e.Level), AtLeast: atLeast, MeasuredTo: sheet.Unknown()}
+	if e.MeasureSigma > 0 {
+		out.MeasuredTo = sheet.Number(normal95 * e.MeasureSigma)
+	}
+	return out
 }
 
 // figures copies a summary into the document.
@@ -282,7 +329,7 @@ func (j job) figures(s scoring.Summary, g scoring.Group) sheet.Figures {
 	e := func(v scoring.Estimate) sheet.Estimate { return estimate(v, s.AtLeast) }
 	f := sheet.Figures{
 		N: s.N, CentreMM: sheet.Point{XMM: sheet.Number(s.CentreX.Value), YMM: sheet.Number(s.CentreY.Value)},
-		OffsetMM: e(s.CentreOffset), ExtremeSpreadMM: e(s.ExtremeSpread), MeanRadiusMM: e(s.MeanRadius), SigmaMM: e(s.Sigma),
+		OffsetMM: estimate(s.CentreOffset, false), ExtremeSpreadMM: e(s.ExtremeSpread), MeanRadiusMM: e(s.MeanRadius), SigmaMM: e(s.Sigma),
 		SigmaXMM: sheet.NoEstimate(), SigmaYMM: sheet.NoEstimate(),
 		Radius50MM: e(s.R50), Radius90MM: e(s.R90), WidthMM: e(s.Width), HeightMM: e(s.Height),
 		ExtremeSpreadMrad: sheet.Unknown(), ExtremeSpreadMOA: sheet.Unknown(), MeanRadiusMrad: sheet.Unknown(), MeanRadiusMOA: sheet.Unknown(),

@@ -136,16 +136,12 @@ func (m measurer) coloursMissing(r *vision.Reading) []string {
 func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {
 	lo, _ := r.PxPerMM(r2.Vec{})
 	outer := r.Circles[0].RadiusMM
-	h := r.Homography()
 	pl := &sheet.Plane{
-		Method: string(r.Basis), LensCentrePx: [2]sheet.Number{sheet.Number(r.Lens.CentrePx.X), sheet.Number(r.Lens.CentrePx.Y)},
-		LensScalePx: sheet.Number(r.Lens.ScalePx), LensK1: sheet.Number(r.Lens.K1), LensK2: sheet.Number(r.Lens.K2),
+		Method:     string(r.Basis),
 		ResidualPx: sheet.Number(r.ResidualPx), ResidualMM: sheet.Number(r.ResidualPx / lo), EdgePoints: r.EdgePoints,
-		ScaleSigma: sheet.Number(r.ScaleSigma), TiltDeg: sheet.Number(r.TiltRad * 180 / math.Pi), PxPerMM: sheet.Number(lo),
+		TiltDeg: sheet.Number(r.TiltRad * 180 / math.Pi), PxPerMM: sheet.Number(lo),
 	}
-	for i, v := range h {
-		pl.Homography[i] = sheet.Number(v)
-	}
+	pl.SetRectification(r.Rectification)
 	sigma := func(x r2.Vec) float64 { a, _, b := r.PlaneCov(x); return math.Sqrt((a + b) / 2) }
 	pl.SigmaCentreMM = sheet.Number(sigma(r2.Vec{}))
 	worst := 0.0

@@ -49,6 +49,9 @@ func printSummary(w io.Writer, s sheet.Summary) {
 	}
 	t.Render()
 	fmt.Fprintln(w, "\nLengths in mm, centre to centre; (range) is the 95% interval of the average over many groups of this size.")
+	if es, mr, sigma := photosAdd(s); es > 0 {
+		fmt.Fprintf(w, "Reading the photos adds at most ±%.1f mm to an extreme spread here, ±%.1f mm to a mean radius and ±%.1f mm to a sigma (95%%).\n", es, mr, sigma)
+	}
 	if d := s.Session.DistanceMM; d.Known() {
 		fmt.Fprintf(w, "As angles at %s:\n", s.Session.DistanceText)
 		for _, g := range s.Groups {
@@ -208,6 +211,22 @@ func angle(mrad, moa sheet.Number) string {
 		return "–"
 	}
 	return fmt.Sprintf("%.1f mrad (%.0f′)", float64(mrad), float64(moa))
+}
+
+// photosAdd returns the widest 95% intervals, plus or minus mm, of what reading the
+// photos adds to the sizes of any group; 0 when unknown.
+func photosAdd(s sheet.Summary) (extremeSpread, meanRadius, sigma float64) {
+	widest := func(to *float64, e sheet.Estimate) {
+		if e.MeasuredTo.Known() {
+			*to = max(*to, float64(e.MeasuredTo))
+		}
+	}
+	for _, g := range s.Groups {
+		widest(&extremeSpread, g.All.ExtremeSpreadMM)
+		widest(&meanRadius, g.All.MeanRadiusMM)
+		widest(&sigma, g.All.SigmaMM)
+	}
+	return extremeSpread, meanRadius, sigma
 }
 
 // photoSigma is the typical standard uncertainty of one impact from the photo.

@@ -7,8 +7,6 @@ import (
 	"strconv"
 	"time"
 
-	"gonum.org/v1/gonum/spatial/r2"
-
 	"dartfall/calib"
 	"dartfall/cmd/dartfall/internal/sheet"
 )
@@ -94,7 +92,7 @@ func (a *applier) one(d Decision) (why string) {
 		if m.Source == sheet.Found {
 			m.Source = sheet.Moved
 		}
-		*m = placed(*m, after, p, rect)
+		*m = placed(*m, after, rect)
 	}
 	a.decide(m, after)
 	if d.Kind == Split {
@@ -162,13 +160,12 @@ func (a *applier) added(p *sheet.Photo, d Decision, rect *calib.Rectification) s
 		m.Kind = "bare"
 	}
 	a.decide(&m, at)
-	return placed(m, at, p, rect)
+	return placed(m, at, rect)
 }
 
 // placed puts a mark where the decision has it, by today's plane. Its uncertainty
-// is that of the place in the photo and, between centre and outer ring, that of
-// the plane, whose variance grows with the square of the radius.
-func placed(m sheet.Impact, at Mark, p *sheet.Photo, rect *calib.Rectification) sheet.Impact {
+// is that of the place in the photo and that of the plane.
+func placed(m sheet.Impact, at Mark, rect *calib.Rectification) sheet.Impact {
 	x := rect.ToBoard(calib.Px{X: at.XPx, Y: at.YPx})
 	m.XPx, m.YPx, m.XMM, m.YMM = sheet.Number(at.XPx), sheet.Number(at.YPx), sheet.Number(x.X), sheet.Number(x.Y)
 	m.DiameterMM = sheet.Number(at.DiameterMM)
@@ -176,25 +173,13 @@ func placed(m sheet.Impact, at Mark, p *sheet.Photo, rect *calib.Rectification) 
 	// (JᵀJ)⁻¹ carries the pixels' variance to the board.
 	xx, xy, yy := j[0][0]*j[0][0]+j[1][0]*j[1][0], j[0][0]*j[0][1]+j[1][0]*j[1][1], j[0][1]*j[0][1]+j[1][1]*j[1][1]
 	v := at.SigmaPx * at.SigmaPx / (xx*yy - xy*xy)
-	plane := planeVariance(p, r2.Norm(x))
-	cov := [3]float64{v*yy + plane, -v * xy, v*xx + plane}
+	px, pxy, py := rect.PlaneCov(x)
+	cov := [3]float64{v*yy + px, -v*xy + pxy, v*xx + py}
 	for i, c := range cov {
 		m.CovMM2[i] = sheet.Number(c)
 	}
 	m.SigmaMM = sheet.Number(math.Sqrt((cov[0] + cov[2]) / 2))
 	return m
-}
-
-func planeVariance(p *sheet.Photo, radiusMM float64) float64 {
-	outer := 0.0
-	for _, r := range p.Rings {
-		outer = max(outer, float64(r.DiameterMM)/2)
-	}
-	c, o := float64(p.Plane.SigmaCentreMM), float64(p.Plane.SigmaOuterRingMM)
-	if !(outer > 0) {
-		return o * o
-	}
-	return c*c + max(0, o*o-c*c)*radiusMM*radiusMM/(outer*outer)
 }
 
 // doubts are the flags that ask a person to look.

@@ -13,9 +13,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"gonum.org/v1/gonum/spatial/r2"
 
-	"dartfall/calib"
 	"dartfall/cmd/dartfall/internal/sheet"
 )
 
@@ -175,14 +173,22 @@ func TestApply(t *testing.T) {
 
 func round(n sheet.Number) float64 { return math.Round(1e6*float64(n)) / 1e6 }
 
-// A hand-placed mark carries the uncertainty of its pixel, 0.2 px at 2 px per mm,
-// and of the plane, 0.3 mm at the centre growing to 0.5 mm on the ring of 200 mm
-// radius: at half that radius √(0.1² + 0.3² + (0.5² − 0.3²)/4) mm.
+// A hand-placed mark carries the uncertainty of its pixel, 0.2 px at 2 px per mm, and
+// that of the plane. Where only P, the pixels per mm to the right, is unsure, to 0.01 of
+// 2, a place 100 mm to the right is to 0.5 mm, and 0.1 mm comes on top in either direction.
 func TestUncertaintyOfAddedMark(t *testing.T) {
-	out := Apply(Replay([]Decision{on(1, Add, "", nil, at(100, 0))}), []sheet.Photo{board()}, nil)
-	want := math.Sqrt(0.01 + 0.09 + 0.04)
-	if got := float64(out.Photos[0].Marks[0].SigmaMM); !(math.Abs(got-want) <= 1e-12) {
-		t.Errorf("SigmaMM = %v, want %v", got, want)
+	photo := board()
+	photo.Plane.Covariance[0] = 0.01 * 0.01
+	out := Apply(Replay([]Decision{on(1, Add, "", nil, at(100, 0))}), []sheet.Photo{photo}, nil)
+	m := out.Photos[0].Marks[0]
+	want := [3]float64{0.25 + 0.01, 0, 0.01}
+	for i, w := range want {
+		if got := float64(m.CovMM2[i]); !(math.Abs(got-w) <= 1e-9) {
+			t.Errorf("CovMM2 = %v, want %v", m.CovMM2, want)
+		}
+	}
+	if got, w := float64(m.SigmaMM), math.Sqrt((want[0]+want[2])/2); !(math.Abs(got-w) <= 1e-9) {
+		t.Errorf("SigmaMM = %v, want %v", got, w)
 	}
 }
 
@@ -235,28 +241,6 @@ func TestWhatNoLongerFits(t *testing.T) {
 				t.Error("it fits and changed nothing")
 			}
 		})
-	}
-}
-
-// Whatever plane a photo has, a mark placed in its pixels is where the plane says.
-func TestRectificationReadsBack(t *testing.T) {
-	lens := calib.Lens{CentrePx: calib.Px{X: 500, Y: 400}, ScalePx: 640, K1: -0.03}
-	r, ok := calib.NewRectification([7]float64{2.1, 0.2, -1.8, 510, 390, 2e-4, -1e-4}, lens, 0.3)
-	if !ok {
-		t.Fatal("degenerate")
-	}
-	p := sheet.Plane{LensCentrePx: [2]sheet.Number{500, 400}, LensScalePx: 640, LensK1: -0.03}
-	for i, v := range r.Homography() {
-		p.Homography[i] = sheet.Number(v)
-	}
-	back, ok := p.Rectification()
-	if !ok {
-		t.Fatal("the plane does not read back")
-	}
-	for _, x := range []r2.Vec{{}, {X: 100, Y: -50}, {X: -200, Y: 130}} {
-		if d := back.ToPhoto(x).Sub(r.ToPhoto(x)).Norm(); !(d <= 1e-9) {
-			t.Errorf("%v is %g px off", x, d)
-		}
 	}
 }
 

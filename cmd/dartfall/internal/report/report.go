@@ -236,6 +236,13 @@ func (v view) estimate(path string, decimals int, unit string) (template.HTML, e
 	case hasHigh:
 		out += ` <span class="iv">up to ` + high + "</span>"
 	}
+	if to, err := lookup(v.doc, path+".measured_to"); err == nil && to != nil {
+		plusMinus, err := v.figure(path+".measured_to", 1, unit)
+		if err != nil {
+			return "", err
+		}
+		out += ` <span class="iv">read to ±` + plusMinus + "</span>"
+	}
 	return out, nil
 }
 

@@ -18,6 +18,8 @@ import (
 	"encoding/json"
 	"math"
 	"slices"
+
+	"dartfall/calib"
 )
 
 // SchemaID names the version of the document. Raise it when a field changes its
@@ -56,7 +58,7 @@ func (n *Number) UnmarshalJSON(b []byte) error {
 
 // NoEstimate is the Estimate of which nothing is known.
 func NoEstimate() Estimate {
-	return Estimate{Value: Unknown(), Low: Unknown(), High: Unknown(), Level: Unknown()}
+	return Estimate{Value: Unknown(), Low: Unknown(), High: Unknown(), Level: Unknown(), MeasuredTo: Unknown()}
 }
 
 // Estimate is a figure with its interval. Low or High is null where the data set
@@ -67,6 +69,10 @@ type Estimate struct {
 	High    Number `json:"high"`
 	Level   Number `json:"level"`    // 0.95 for a 95% interval
 	AtLeast bool   `json:"at_least"` // shots missed the board: the true figure is no smaller
+	// MeasuredTo is the 95% interval, plus or minus, of this very group's figure as it
+	// was read from the photos: pixels, plane, lens and the rings' given diameter. Low
+	// and High are about other groups of the same part; null when unknown.
+	MeasuredTo Number `json:"measured_to"`
 }
 
 // Point is a position on the board in mm.
@@ -245,6 +251,20 @@ type Plane struct {
 	PxPerMM          Number    `json:"px_per_mm"` // lowest sampling at the centre
 	SigmaCentreMM    Number    `json:"sigma_centre_mm"`
 	SigmaOuterRingMM Number    `json:"sigma_outer_ring_mm"` // worst on the outer ring
+	Bow              *Bow      `json:"bow"`                 // null when the face is taken as flat
+	// Covariance is the upper triangle, row by row, of that of calib.Rectification.Cov.
+	Covariance [covariances]Number `json:"covariance"`
+}
+
+// covariances counts the entries of a symmetric matrix of the plane's parameters.
+const covariances = calib.NumFree * (calib.NumFree + 1) / 2
+
+// Bow is calib.Bow: the surface of a face that is not flat, in the board's frame without
+// its turn to up.
+type Bow struct {
+	EyeMM   [3]Number `json:"eye_mm"`
+	ReachMM Number    `json:"reach_mm"`
+	LiftMM  [3]Number `json:"lift_mm"`
 }
 
 // Ring is one circle of the face as it was used.

@@ -138,7 +138,7 @@ func fill(v reflect.Value, n *int) {
 func TestEncodedSummaryObeysSchema(t *testing.T) {
 	unknown := filled()
 	for i := range unknown.Groups {
-		unknown.Groups[i].All.SigmaMM = Estimate{Unknown(), Unknown(), Number(math.Inf(1)), Unknown(), true}
+		unknown.Groups[i].All.SigmaMM = Estimate{Unknown(), Unknown(), Number(math.Inf(1)), Unknown(), true, Unknown()}
 		unknown.Groups[i].Without = nil
 	}
 	unknown.Flight = nil

@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/optimize"
+	"gonum.org/v1/gonum/mat"
 )
 
 // aligned averages the profiles of a feature after each was matched to its look:
@@ -81,46 +81,99 @@ func (f *feature) edges(heldPx float64) (inner, outer, blurPx float64) {
 			deep = d
 		}
 	}
-	// Plateaus p[0], p[1], line level p[2], its sides p[3], p[4] in samples from the
-	// middle, blur p[5] in px, which is more samples where the board is farther.
-	model := func(p []float64, x float64) float64 {
-		px := math.Abs(p[5]) + 0.05
-		if heldPx > 0 {
-			px = heldPx
-		}
-		sum := 0.0
-		for _, a := range f.across {
-			s := px / (a * f.h)
-			sum += p[0] + (p[2]-p[0])*phi((x-p[3])/s) + (p[1]-p[2])*phi((x-p[4])/s)
-		}
-		return sum / float64(len(f.across))
-	}
 	wide := (f.outer - f.inner) / f.h / 2
-	p0 := []float64{lo, hi, (lo+hi)/2 + 1.15*deep, -wide, wide, 1}
-	scale := math.Abs(deep)
-	problem := optimize.Problem{Func: func(p []float64) float64 {
-		sum := 0.0
-		for i := range k {
-			d := (model(p, float64(i-k/2)) - f.look[i]) / scale
-			sum += d * d
-		}
-		// The ink cannot be darker than nothing; and where the line is thinner than
-		// the blur, ink and width trade against each other: lean on what was seen.
-		lean := (p[2] - p0[2]) / scale
-		return sum + 1e-3*lean*lean
-	}}
-	res, err := optimize.Minimize(problem, p0, &optimize.Settings{MajorIterations: 2000}, &optimize.NelderMead{})
-	if err != nil || res == nil {
-		return f.inner, f.outer, math.NaN()
+	start := lineLook{lo, hi, (lo+hi)/2 + 1.15*deep, -wide, wide, 1.05}
+	if heldPx > 0 {
+		start[5] = heldPx
 	}
-	a, b := res.X[3], res.X[4]
+	p := f.fitLine(start, heldPx == 0)
+	a, b := p[3], p[4]
 	if !(a < b) || b-a > 4*wide+4 || math.Abs(a+b)/2 > float64(k)/4 {
 		return f.inner, f.outer, math.NaN()
 	}
-	if heldPx == 0 {
-		heldPx = math.Abs(res.X[5]) + 0.05
+	return f.ref() + a*f.h, f.ref() + b*f.h, p[5]
+}
+
+// lineLook is the look of a line: the levels inside and outside it and its own, its two
+// sides in samples from the middle, and the blur in px, which is more samples where the
+// board is farther.
+type lineLook [6]float64
+
+// at returns the look at sample x from the middle, and its derivatives.
+func (p lineLook) at(x float64, f *feature) (v float64, d lineLook) {
+	n := float64(len(f.across))
+	for _, a := range f.across {
+		s := p[5] / (a * f.h)
+		za, zb := (x-p[3])/s, (x-p[4])/s
+		in, out := phi(za)/n, phi(zb)/n
+		da, db := (p[2]-p[0])*normalDensity(za)/n, (p[1]-p[2])*normalDensity(zb)/n
+		d[0] += 1/n - in
+		d[1] += out
+		d[2] += in - out
+		d[3] -= da / s
+		d[4] -= db / s
+		d[5] -= (da*za + db*zb) / p[5]
 	}
-	return f.ref() + a*f.h, f.ref() + b*f.h, heldPx
+	return p[0]*d[0] + p[1]*d[1] + p[2]*d[2], d
+}
+
+// fitLine fits a line to the look by least squares (Levenberg 1944, Marquardt 1963), the
+// blur too if it is free.
+func (f *feature) fitLine(start lineLook, freeBlur bool) lineLook {
+	// The ink cannot be darker than nothing; and where the line is thinner than the blur,
+	// ink and width trade against each other: lean on what was seen.
+	const lean, leastBlurPx = 1e-3, 0.05
+	n := len(start)
+	if !freeBlur {
+		n--
+	}
+	// normal returns the cost of p, half its second derivatives and half its slope.
+	normal := func(p lineLook) (cost float64, m *mat.SymDense, g *mat.VecDense) {
+		m, g = mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+		add := func(r, weight float64, d lineLook) {
+			cost += weight * r * r
+			for i := range n {
+				g.SetVec(i, g.AtVec(i)+weight*r*d[i])
+				for j := range i + 1 {
+					m.SetSym(i, j, m.At(i, j)+weight*d[i]*d[j])
+				}
+			}
+		}
+		for i, seen := range f.look {
+			v, d := p.at(float64(i-len(f.look)/2), f)
+			add(v-seen, 1, d)
+		}
+		add(p[2]-start[2], lean, lineLook{2: 1})
+		return cost, m, g
+	}
+	best, damp := start, 1e-3
+	cost, m, g := normal(best)
+	for i := 0; i < 100 && damp < 1e9; i++ {
+		damped, step := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+		damped.CopySym(m)
+		for i := range n {
+			damped.SetSym(i, i, m.At(i, i)*(1+damp))
+		}
+		damp *= 10
+		var c mat.Cholesky
+		if !c.Factorize(damped) || c.SolveVecTo(step, g) != nil {
+			continue
+		}
+		next := best
+		for i := range n {
+			next[i] -= step.AtVec(i)
+		}
+		next[5] = max(leastBlurPx, best[5]/1.5, min(next[5], 1.5*best[5]))
+		if lower, m2, g2 := normal(next); lower < cost && next[3] < next[4] {
+			done := cost-lower < 1e-9*cost
+			best, cost, m, g = next, lower, m2, g2
+			if done {
+				break
+			}
+			damp /= 100
+		}
+	}
+	return best
 }
 
 // centre moves the window of a single border to the half-level point of its look. An
@@ -161,6 +214,8 @@ func (f *feature) border() (radius, blurPx float64, ok bool) {
 }
 
 func phi(x float64) float64 { return 0.5 * math.Erfc(-x/math.Sqrt2) }
+
+func normalDensity(x float64) float64 { return math.Exp(-x*x/2) / math.Sqrt(2*math.Pi) }
 
 func mean(v []float64) float64 {
 	s := 0.0

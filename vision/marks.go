@@ -119,6 +119,7 @@ type search struct {
 	y          *planes
 	m          *faceModel
 	index      []uint16
+	like       []byte // see likeGroup
 	edgePixels []edgePixel
 	sizes      []size
 	groups     []*group

@@ -56,27 +56,39 @@ func (s *search) leftOvers(found []*disc) (out []leftOver) {
 // of the discs own and that none of these covers. What shows their colour within the
 // disc of another group lies on top of that.
 func (s *search) leftBy(g *group, own, found []*disc, least float64) (sets [][]int) {
-	covered := make([]bool, s.y.w*s.y.h)
+	const covered, left = 2, 4
+	like := s.likeGroup(g, own)
 	for _, d := range found {
 		rim := s.rimWidth(d)
 		s.visit(d.pos, d.radius+rim, func(i int) {
 			if slices.Contains(own, d) || r2.Norm(r2.Sub(s.placeOf(i), d.pos)) > d.radius-rim {
-				covered[i] = true
+				like[i] |= covered
 			}
 		})
 	}
-	like := s.likeGroup(g, own)
-	n := 0
-	for i, v := range like {
-		if v > 0 && !covered[i] {
-			n++
+	var seeds []int
+	for _, d := range own {
+		s.visit(d.pos, likeReach*d.radius, func(i int) {
+			if like[i]&(covered|left) == 0 && s.settled(like, i, own[0]) {
+				like[i] |= left
+				seeds = append(seeds, i)
+			}
+		})
+	}
+	for _, seed := range seeds {
+		if like[seed]&left == 0 {
+			continue
 		}
-	}
-	if float64(n) < least {
-		return nil
-	}
-	like = s.settled(like, own[0])
-	for _, set := range patches(s.y.w, s.y.h, s.y.w*s.y.h, func(i int) bool { return like[i] > 0.5 && !covered[i] }) {
+		like[seed] &^= left
+		set := []int{seed}
+		for k := 0; k < len(set); k++ {
+			for _, i := range [4]int{set[k] - s.y.w, set[k] - 1, set[k] + 1, set[k] + s.y.w} {
+				if i >= 0 && i < len(like) && like[i]&left != 0 {
+					like[i] &^= left
+					set = append(set, i)
+				}
+			}
+		}
 		if float64(len(set)) >= least {
 			sets = append(sets, set)
 		}
@@ -109,13 +121,22 @@ func (s *search) visit(at r2.Vec, radius float64, f func(i int)) {
 	}
 }
 
-// likeGroup marks with 1 the pixels about the discs own that look more like their group
-// than like the face.
-func (s *search) likeGroup(g *group, own []*disc) []float32 {
-	like := make([]float32, s.y.w*s.y.h)
+// likeReach is how far about a disc, in radii, more of its colour is looked for.
+const likeReach = 3
+
+// isLike is the bit of a pixel that looks more like a group than like the face.
+const isLike = 1
+
+// likeGroup returns the raster with isLike set about the discs own where that holds for
+// their group. The next call writes over it.
+func (s *search) likeGroup(g *group, own []*disc) []byte {
+	if s.like == nil {
+		s.like = make([]byte, s.y.w*s.y.h)
+	}
+	clear(s.like)
 	for _, d := range own {
-		s.visit(d.pos, 3*d.radius, func(i int) {
-			if like[i] != 0 || !s.y.ok[i] {
+		s.visit(d.pos, likeReach*d.radius, func(i int) {
+			if s.like[i] != 0 || !s.y.ok[i] {
 				return
 			}
 			x, y := i%s.y.w, i/s.y.w
@@ -123,23 +144,32 @@ func (s *search) likeGroup(g *group, own []*disc) []float32 {
 			lit := g.mean
 			lit[0] += s.m.light.near(0, x, y)
 			if off := apart(seen, lit); off < sameColour && off < likeness*apart(seen, s.m.faceAt(x, y)) {
-				like[i] = 1
+				s.like[i] = isLike
 			}
 		})
 	}
-	return like
+	return s.like
 }
 
-// settled returns the mean of like over squares of about a third of d's radius: of a
-// pixel that disagrees with most of those around it noise or a thin line is the reason.
-func (s *search) settled(like []float32, d *disc) []float32 {
-	return boxMean(like, s.y.w, s.y.h, 2*int(0.15*d.radius*s.flat.PxPerMM)+1)
+// settled reports whether most of a square of about a third of d's radius about pixel i
+// looks like the group: of a pixel that disagrees noise or a thin line is the reason.
+func (s *search) settled(like []byte, i int, d *disc) bool {
+	half := int(0.15 * d.radius * s.flat.PxPerMM)
+	x, y := i%s.y.w, i/s.y.w
+	n, of := 0, 0
+	for v := max(0, y-half); v <= min(s.y.h-1, y+half); v++ {
+		for _, l := range like[v*s.y.w+max(0, x-half) : v*s.y.w+min(s.y.w, x+half+1)] {
+			n += int(l & isLike)
+			of++
+		}
+	}
+	return 2*n > of
 }
 
 // proposal returns the disc of the size of its neighbours that explains most of l and
 // least of what is neither of that colour nor under a disc.
 func (s *search) proposal(l leftOver, found []*disc) *disc {
-	like := s.settled(s.likeGroup(s.groups[l.group], l.nextTo), l.nextTo[0])
+	like := s.likeGroup(s.groups[l.group], l.nextTo)
 	worth := make(map[int]int, len(l.pixels))
 	for _, i := range l.pixels {
 		worth[i] = 1
@@ -154,7 +184,7 @@ func (s *search) proposal(l leftOver, found []*disc) *disc {
 			p := s.placeOf(i)
 			covered := slices.ContainsFunc(found, func(o *disc) bool { return r2.Norm(r2.Sub(p, o.pos)) < o.radius+s.rimWidth(o) })
 			worth[i] = -1
-			if covered || like[i] > 0.5 {
+			if covered || s.settled(like, i, near) {
 				worth[i] = 0
 			}
 			v += worth[i]

@@ -19,7 +19,7 @@ func (b *bareSearch) explainPrint(known *planes) {
 	}
 	b.explainDot()
 	b.explainNumerals()
-	b.explainCross()
+	b.explainCross(b.cross())
 	b.printEdges()
 	for i, p := range b.printed {
 		if p {
@@ -116,11 +116,30 @@ func (b *bareSearch) fainter(i, j int) bool {
 	return true
 }
 
-// explainCross takes pixels for print that look alike after at least two of the three
-// quarter turns, and what is beside such and looks alike after one: marks may have torn
-// two arms at one place. Near the centre a mark turns into itself: there the turns count
-// only when arms reach beyond it.
-func (b *bareSearch) explainCross() {
+// explainCross takes the pixels of a cross for print, and what is beside such and looks
+// alike after one quarter turn: marks may have torn two arms at one place.
+func (b *bareSearch) explainCross(found []int) {
+	for _, i := range found {
+		b.printed[i] = true
+	}
+	half := b.halfArm(found)
+	across := b.acrossArms(found)
+	for len(found) > 0 {
+		i := found[len(found)-1]
+		found = found[:len(found)-1]
+		for _, j := range b.neighbours(i) {
+			if j >= 0 && b.w.v[j] > 0 && !b.printed[j] && across(j) <= half && b.alike(i, j) && b.turns(j, 1) {
+				b.printed[j] = true
+				found = append(found, j)
+			}
+		}
+	}
+}
+
+// cross returns the pixels that look alike after at least two of the three quarter turns.
+// Near the centre a mark turns into itself: there the turns count only when arms reach
+// beyond it.
+func (b *bareSearch) cross() []int {
 	inner := 0.7 * bareUsualMM * b.k
 	var near, found []int
 	arms := 0
@@ -140,25 +159,12 @@ func (b *bareSearch) explainCross() {
 	if float64(arms) >= 4*2*3*b.k*b.k { // four arms of 2 mm
 		found = append(found, near...)
 	}
-	for _, i := range found {
-		b.printed[i] = true
-	}
-	within := b.armsOf(found)
-	for len(found) > 0 {
-		i := found[len(found)-1]
-		found = found[:len(found)-1]
-		for _, j := range b.neighbours(i) {
-			if j >= 0 && b.w.v[j] > 0 && !b.printed[j] && within(j) && b.alike(i, j) && b.turns(j, 1) {
-				b.printed[j] = true
-				found = append(found, j)
-			}
-		}
-	}
+	return found
 }
 
-// armsOf returns whether a pixel lies within the width of the arms that most of the
-// pixels of a cross make.
-func (b *bareSearch) armsOf(cross []int) func(i int) bool {
+// acrossArms returns how far a pixel lies beside the arms that the pixels of a cross make,
+// raster pixels.
+func (b *bareSearch) acrossArms(cross []int) func(i int) float64 {
 	var sum complex128
 	for _, i := range cross {
 		z := b.fromCentre(i)
@@ -167,20 +173,42 @@ func (b *bareSearch) armsOf(cross []int) func(i int) bool {
 		}
 	}
 	along := cmplx.Rect(1, cmplx.Phase(sum)/4)
-	across := func(i int) float64 {
+	return func(i int) float64 {
 		z := b.fromCentre(i) / along
 		return min(math.Abs(real(z)), math.Abs(imag(z)))
 	}
+}
+
+// halfArm is half the width of the arms that most of the pixels of a cross make, raster
+// pixels.
+func (b *bareSearch) halfArm(cross []int) float64 {
+	if len(cross) == 0 {
+		return 0
+	}
+	across := b.acrossArms(cross)
 	var widths []float64
 	for _, i := range cross {
 		widths = append(widths, across(i))
 	}
-	if len(widths) == 0 {
-		return func(int) bool { return false }
-	}
-	half := selectKth(widths, len(widths)*9/10) + 1
-	return func(i int) bool { return across(i) <= half }
+	return selectKth(widths, len(widths)*9/10) + 1
 }
+
+// slender reports whether most of the pixels of a cross lie on arms that are strokes and
+// much longer than wide. A heap of stickers turns into itself here and there, too, and so
+// do leftovers of rings.
+func (b *bareSearch) slender(cross []int) bool {
+	if len(cross) == 0 {
+		return false
+	}
+	var from []float64
+	for _, i := range cross {
+		from = append(from, cmplx.Abs(b.fromCentre(i)))
+	}
+	return b.halfArm(cross) < min(crossArmMM/2*b.k, selectKth(from, len(from)*9/10)/4)
+}
+
+// crossArmMM is wider than the arms of crosses that are drawn or printed to aim at.
+const crossArmMM = 12.0
 
 // fromCentre returns where pixel i lies from the ring centre.
 func (b *bareSearch) fromCentre(i int) complex128 {

@@ -123,6 +123,7 @@ type search struct {
 	edgePixels []edgePixel
 	sizes      []size
 	groups     []*group
+	printed    []bool // pixels of print that repeats; nil when it was not looked for
 	warnings   []string
 }
 
@@ -145,7 +146,7 @@ func (s *search) rimOf(nominalMM float64) float64 {
 // stickers finds the stickers: what is sure by its outline alone tells the colours,
 // and these tell what else is one.
 func (s *search) stickers() []Mark {
-	all := s.candidates()
+	all := s.withoutPrint(s.candidates())
 	sure := s.choose(all, 0.8)
 	if len(sure) == 0 {
 		sure = s.choose(all, 0.5)

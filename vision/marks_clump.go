@@ -136,7 +136,7 @@ func (s *search) likeGroup(g *group, own []*disc) []byte {
 	clear(s.like)
 	for _, d := range own {
 		s.visit(d.pos, likeReach*d.radius, func(i int) {
-			if s.like[i] != 0 || !s.y.ok[i] {
+			if s.like[i] != 0 || !s.y.ok[i] || s.printed != nil && s.printed[i] {
 				return
 			}
 			x, y := i%s.y.w, i/s.y.w

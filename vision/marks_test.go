@@ -97,18 +97,23 @@ func TestFindMarks(t *testing.T) {
 	}
 }
 
-// Noise and the grain of a JPEG on a board seen small look like discs of a few pixels.
-func TestNoMarksInNoise(t *testing.T) {
-	s := boardtest.Random(3021, boardtest.Hopeless) // two wide rings at 1 px per mm, no marks
-	img, _ := boardtest.Render(s)
+// photographed renders a scene, stores it as its JPEG and reads it back.
+func photographed(t *testing.T, s boardtest.Scene) (*photo.Photo, boardtest.Truth) {
+	img, truth := boardtest.Render(s)
 	var file bytes.Buffer
 	if err := boardtest.EncodeJPEG(&file, img, s.JPEG); err != nil {
 		t.Fatal(err)
 	}
-	p, err := photo.Decode(file.Bytes(), "clean", photo.Options{DecodeJPEG: DecodeJPEG})
+	p, err := photo.Decode(file.Bytes(), "board", photo.Options{DecodeJPEG: DecodeJPEG})
 	if err != nil {
 		t.Fatal(err)
 	}
+	return p, truth
+}
+
+// Noise and the grain of a JPEG on a board seen small look like discs of a few pixels.
+func TestNoMarksInNoise(t *testing.T) {
+	p, _ := photographed(t, boardtest.Random(3021, boardtest.Hopeless)) // two wide rings at 1 px per mm, no marks
 	r, err := Read(p, Options{Rings: RingSpec{OuterMM: 800}})
 	if err != nil || len(r.Marks) > 0 {
 		t.Errorf("%d marks on a clean board (%v)", len(r.Marks), err)

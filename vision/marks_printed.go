@@ -1,0 +1,71 @@
+package vision
+
+import (
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r2"
+)
+
+// printReachMM is how far from a quarter turn's place a disc lies that the same numeral,
+// upright there, shows.
+const printReachMM = 10.0
+
+// withoutPrint drops the discs that numerals and crosses show: print of a sticker's
+// colour that repeats on the other half axes. Looking for it takes a while, so first
+// some disc must have others like it there.
+func (s *search) withoutPrint(all []*disc) []*disc {
+	if !s.repeats(all) {
+		return all
+	}
+	s.printed = s.findPrint()
+	return slices.DeleteFunc(all, func(d *disc) bool {
+		shown, printed := 0, 0
+		s.visit(d.pos, d.radius, func(i int) {
+			shown++
+			if s.printed[i] {
+				printed++
+			}
+		})
+		return float64(printed) > mostPrinted*float64(shown)
+	})
+}
+
+// mostPrinted is the largest share of a sticker's area that print of its colour, under
+// it or beside it, takes.
+const mostPrinted = 0.4
+
+// repeats reports whether a likely disc has others of its look near two of its three
+// quarter turns about the ring centre.
+func (s *search) repeats(all []*disc) bool {
+	likely := slices.DeleteFunc(slices.Clone(all), func(d *disc) bool { return d.chance < 0.5 })
+	return slices.ContainsFunc(likely, func(d *disc) bool {
+		if r2.Norm(d.pos) < 2*printReachMM || r2.Norm(d.pos) > s.outerMM {
+			return false
+		}
+		at, turns := d.pos, 0
+		for range 3 {
+			at = r2.Vec{X: -at.Y, Y: at.X}
+			if slices.ContainsFunc(likely, func(o *disc) bool {
+				return r2.Norm(r2.Sub(o.pos, at)) < printReachMM && apart(s.surface(o), s.surface(d)) < sameColour
+			}) {
+				turns++
+			}
+		}
+		return turns >= 2
+	})
+}
+
+// findPrint returns the pixels of print that repeats (bare_print.go).
+func (s *search) findPrint() []bool {
+	own := *s // of which only the radii are read anew
+	b := &bareSearch{search: &own, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h)}
+	b.readRadii(s.m.faceRadii(s.y.w, s.y.h))
+	b.smooth()
+	b.weigh()
+	b.explainNumerals()
+	if cross := b.cross(); b.slender(cross) {
+		b.explainCross(cross)
+	}
+	b.printEdges()
+	return b.printed
+}

@@ -1,0 +1,33 @@
+package vision
+
+import (
+	"testing"
+
+	"dartfall/calib/boardtest"
+)
+
+// Print of a sticker's colour is no sticker, however many discs it shows; and stickers
+// that a quarter turn takes to each other here and there are no print.
+func TestStickersAndPrint(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		seed   uint64
+		misses int // at most: one of the heap lies under others
+	}{
+		{"red stickers, eights on a red zone", 40436, 0},
+		{"red stickers, a red cross", 40407, 0},
+		{"a heap", 30120, 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			p, truth := photographed(t, boardtest.Random(c.seed, boardtest.Varied))
+			o := MarkOptions{SizeMM: truth.Marks[0].DiameterMM}
+			for _, m := range truth.Marks {
+				o.Colours = append(o.Colours, m.Name)
+			}
+			marks, _, _ := findMarks(p, truth.Rectification, circlesOf(truth), o)
+			if missed, extra, _ := scored(truth, marks); missed > c.misses || extra != 0 {
+				t.Errorf("missed %d, extra %d of %d", missed, extra, len(truth.Marks))
+			}
+		})
+	}
+}

@@ -98,11 +98,10 @@ func modelFace(y *planes, centre calib.Px, edgePx, markPx float64) *faceModel {
 	return m
 }
 
-// remainder returns y - F - L.
-func (m *faceModel) remainder(y *planes) *planes {
+// remainder returns y - F - L. index is radiusIndex of y.
+func (m *faceModel) remainder(y *planes, index []uint16) *planes {
 	out := newPlanes(y.w, y.h)
 	out.ok = y.ok
-	index := m.radiusIndex(y.w, y.h)
 	row := make([]float32, y.w)
 	for c := range 3 {
 		f, src, dst := m.radial[c], y.ch[c], out.ch[c]

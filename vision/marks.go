@@ -30,14 +30,16 @@ type MarkOptions struct {
 
 // Limits of the search, in mm and raster pixels per mm.
 const (
-	reachShare    = 1.6  // the raster reaches this many outer radii from the centre
-	flatPxPerMM   = 1.4  // enough for the smallest sticker
-	flatSidePx    = 1400 // and no more pixels than this on a side
-	flatDiscPx    = 14   // a sticker of known size spans as many pixels
-	leastDiscMM   = 6.0  // smallest sticker when the size is unknown
-	leastDiscPx   = 8.0  // and no fewer raster pixels than this: texture and noise look like smaller ones
-	largestDiscMM = 45.0
-	usualDiscMM   = 19.0 // before anything is known
+	reachShare      = 1.6  // the raster reaches this many outer radii from the centre
+	flatPxPerMM     = 1.4  // enough for the smallest sticker
+	flatSidePx      = 1400 // and no more pixels than this on a side
+	firstSidePx     = 1000 // nor than this while sizes are learnt
+	flatDiscPx      = 14   // a sticker of known size spans as many pixels
+	leastFlatDiscPx = 10   // and the smallest size learnt no fewer
+	leastDiscMM     = 6.0  // smallest sticker when the size is unknown
+	leastDiscPx     = 8.0  // and no fewer raster pixels than this: texture and noise look like smaller ones
+	largestDiscMM   = 45.0
+	usualDiscMM     = 19.0 // before anything is known
 )
 
 // findMarks finds the marks on a board whose plane is known. face lists the
@@ -77,38 +79,47 @@ func newSearch(p *photo.Photo, rect *calib.Rectification, face []Circle, opts Ma
 	if opts.Bare {
 		reach = bareReach + 0.05
 	}
-	e := viewOf(rect, img.Rect.Max, reach*outer)
-	lo, hi := rect.PxPerMM(r2.Vec{})
-	fine := flatPxPerMM
-	if opts.SizeMM > 0 {
-		fine = flatDiscPx / opts.SizeMM
+	s = &search{photo: p, img: img, rect: rect, opts: opts, extent: viewOf(rect, img.Rect.Max, reach*outer), face: face, outerMM: outer}
+	switch {
+	case opts.Bare:
+		s.square(bareFlatPxMM, bareUsualMM, flatSidePx)
+	case opts.SizeMM > 0:
+		s.sizes = []size{{nominalMM: opts.SizeMM / 2}}
+		s.square(flatDiscPx/opts.SizeMM, opts.SizeMM, flatSidePx)
+	default:
+		s.learnSizes()
 	}
-	if opts.Bare {
-		fine = bareFlatPxMM
+	if s.m == nil {
+		return nil, s.flat, []string{"the photo shows too little of the board"}
 	}
-	scale := min(fine, (lo+hi)/2, flatSidePx/max(e.maxX-e.minX, e.maxY-e.minY))
-	flat = flatten(p, rect, e, scale)
-	if flat.Image.Rect.Dx() < 16 || flat.Image.Rect.Dy() < 16 {
-		return nil, flat, []string{"the photo shows too little of the board"}
+	return s, s.flat, nil
+}
+
+// square squares the board up at so many pixels per mm, or fewer where the photo has no
+// more or the raster would be too large, and explains its face. m is nil if too little
+// of it is seen.
+func (s *search) square(pxPerMM, markMM, sidePx float64) {
+	lo, hi := s.rect.PxPerMM(r2.Vec{})
+	e := s.extent
+	scale := min(pxPerMM, (lo+hi)/2, sidePx/max(e.maxX-e.minX, e.maxY-e.minY))
+	if s.flat != nil && s.flat.PxPerMM >= scale {
+		return
 	}
-	s = &search{img: img, rect: rect, opts: opts, flat: flat, extent: e, face: face, outerMM: outer}
-	size := opts.SizeMM
-	if size == 0 {
-		size = usualDiscMM
+	s.flat, s.y, s.m, s.edgePixels = flatten(s.photo, s.rect, e, scale), nil, nil, nil
+	if s.flat.Image.Rect.Dx() < 16 || s.flat.Image.Rect.Dy() < 16 {
+		return
 	}
-	if opts.Bare {
-		size = bareUsualMM
+	s.y = planesOf(s.flat)
+	s.m = modelFace(s.y, s.flat.Centre, s.outerMM*scale, markMM*scale)
+	if !s.opts.Bare { // for these the rings are straightened first
+		s.index = s.m.radiusIndex(s.y.w, s.y.h)
+		s.m.residual = s.m.remainder(s.y, s.index)
 	}
-	s.y = planesOf(flat)
-	s.m = modelFace(s.y, flat.Centre, outer*scale, size*scale)
-	if !opts.Bare { // for these the rings are straightened first
-		s.m.residual = s.m.remainder(s.y)
-	}
-	return s, flat, nil
 }
 
 // search is the state of one findMarks call.
 type search struct {
+	photo      *photo.Photo
 	img        *image.NRGBA
 	rect       *calib.Rectification
 	opts       MarkOptions
@@ -176,17 +187,9 @@ func dropPatches(ds []*disc) []*disc {
 
 // candidates returns the discs that edges speak for, measured.
 func (s *search) candidates() []*disc {
-	s.index = s.m.radiusIndex(s.y.w, s.y.h)
-	edges := s.edges()
-	s.edgePixels = edges
-	if s.opts.SizeMM > 0 {
-		s.sizes = []size{{nominalMM: s.opts.SizeMM / 2}}
-	} else {
-		s.sizes = s.learnSizes(edges)
-	}
 	var ps []peak
 	for _, z := range s.sizes {
-		ps = append(ps, s.peaks(edges, z.nominalMM*s.flat.PxPerMM, leastVotes)...)
+		ps = append(ps, s.peaks(s.edges(), z.nominalMM*s.flat.PxPerMM, leastVotes)...)
 	}
 	slices.SortStableFunc(ps, func(a, b peak) int { return cmp.Compare(b.rank, a.rank) })
 	all := s.worthALook(ps)
@@ -246,13 +249,31 @@ func (s *search) learnRims(all []*disc) {
 	}
 }
 
-// learnSizes returns the sizes of sticker seen, smallest first.
-func (s *search) learnSizes(edges []edgePixel) []size {
-	k := s.flat.PxPerMM
+// learnSizes squares the board up and sets the sizes to those of the stickers seen: at
+// first coarsely, and again where that shows none or too small ones.
+func (s *search) learnSizes() {
+	s.square(flatPxPerMM, usualDiscMM, firstSidePx)
+	if s.m == nil {
+		return
+	}
+	s.sizes = s.sizesSeen(leastDiscPx / 2)
+	if len(s.sizes) == 0 {
+		s.square(flatPxPerMM, usualDiscMM, flatSidePx)
+		s.sizes = s.sizesSeen(leastDiscPx)
+	} else if least := 2 * s.sizes[0].nominalMM; least*s.flat.PxPerMM < leastFlatDiscPx {
+		s.square(min(flatPxPerMM, flatDiscPx/least), usualDiscMM, flatSidePx)
+	}
+	s.sizes = slices.DeleteFunc(s.sizes, func(z size) bool { return 2*z.nominalMM*s.flat.PxPerMM < leastDiscPx })
+}
+
+// sizesSeen returns the sizes of sticker, of at least so many pixels, that the raster
+// shows, smallest first.
+func (s *search) sizesSeen(leastPx float64) []size {
+	k, edges := s.flat.PxPerMM, s.edges()
 	outside := uint16(len(s.m.radial[0]) - 1)
 	onFace := slices.DeleteFunc(slices.Clone(edges), func(e edgePixel) bool { return s.index[int(e.y)*s.y.w+int(e.x)] == outside })
 	var ps []peak
-	least := max(leastDiscPx/2, leastDiscMM/2*k)
+	least := max(leastPx/2, leastDiscMM/2*k)
 	for r := least; r < largestDiscMM/2*k; r *= 1.1 {
 		ps = append(ps, s.peaks(onFace, r, 0.4)...)
 	}

@@ -208,7 +208,7 @@ func (s *search) proposal(l leftOver, found []*disc) *disc {
 		return nil
 	}
 	return &disc{pos: at, nominalMM: near.nominalMM, radius: near.radius, group: -1,
-		votes: votesAt(s.edgePixels, s.flat.ToFlat(at), near.radius*s.flat.PxPerMM)}
+		votes: votesAt(s.edges(), s.flat.ToFlat(at), near.radius*s.flat.PxPerMM)}
 }
 
 // clumpRounds is how often what is left over is looked at: each may add one disc to

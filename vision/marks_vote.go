@@ -34,6 +34,9 @@ const (
 // channel that shows it best. They are sought strip by strip, which keeps the
 // gradients in the processor's cache.
 func (s *search) edges() []edgePixel {
+	if s.edgePixels != nil {
+		return s.edgePixels
+	}
 	w, h := s.y.w, s.y.h
 	mag := make([]float32, (stripRows+2)*w)
 	dir := make([][2]float32, (stripRows+2)*w)
@@ -49,6 +52,7 @@ func (s *search) edges() []edgePixel {
 			out = s.thinned(out, top+y, mag[y*w:(y+3)*w], dir[(y+1)*w:(y+2)*w], least)
 		}
 	}
+	s.edgePixels = out
 	return out
 }
 

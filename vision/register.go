@@ -63,7 +63,7 @@ func (s *search) layClean() *planes {
 	if s.opts.Bare {
 		m.straighten(y, s.face, s.flat.PxPerMM)
 	} else {
-		m.residual = m.remainder(y)
+		m.residual = m.remainder(y, m.radiusIndex(y.w, y.h))
 	}
 	return m.residual
 }

@@ -81,13 +81,13 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 	reach := 1.15 // the largest oval may be the inner side of the outermost line
 	const rounds = 3
 	for round := range rounds {
-		rays := 360
-		if round < rounds-1 {
-			rays = 120 // a plane to look along, which the last round replaces
+		rays := 120
+		if round < rounds-1 { // a plane to look along, which the last round replaces
 			lo, _ := r.PxPerMM(r2.Vec{})
 			pol := readPolar(img, r, reach, 180, stepPx/lo)
 			p.features = features(pol.borders(), lo/stepPx)
 		} else {
+			rays = max(rays, min(mostRays, manyPoints/len(p.features)))
 			for i := range p.features {
 				p.features[i].centre()
 			}
@@ -112,11 +112,13 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 			return p, errNoRings
 		}
 		prob.Circles[len(kept)-1] = calib.CirclePrior{RadiusMM: kept[len(kept)-1].ref()}
-		solve := solveRings
-		if round == rounds-1 {
-			solve = solveFromBothSides
+		var sol *calib.Solution
+		var err error
+		if round < rounds-1 {
+			sol, err = solveRings(r, thinned(prob), cam)
+		} else {
+			sol, err = solveFromBothSides(r, prob, cam)
 		}
-		sol, err := solve(r, prob, cam)
 		if err != nil {
 			return p, err
 		}
@@ -180,9 +182,14 @@ func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*ca
 	return sol, nil
 }
 
-// fewPoints are enough to tell one valley of a fit from another, and a flat board from
-// a bowed one.
-const fewPoints = 700
+// fewPoints are enough for a plane that is fitted again, to tell one valley of a fit from
+// another, and a flat board from a bowed one. manyPoints fix the last plane to less than
+// edges are misread by; mostRays are as many as differ, a degree apart.
+const (
+	fewPoints  = 700
+	manyPoints = 1800
+	mostRays   = 360
+)
 
 // thinned returns the problem with about fewPoints of its points.
 func thinned(prob calib.Problem) calib.Problem {

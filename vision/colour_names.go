@@ -87,24 +87,57 @@ func (s *search) whiteGain() [3]float64 {
 }
 
 // nameGroups gives each group its colour name, or none when it is no colour that is
-// looked for.
+// looked for. Where two names fit nearly alike the photo's surer groups of these names
+// tell which, the most alike first: light tinges all.
 func (s *search) nameGroups() {
 	white := s.whiteGain()
+	var open, settled []*group
 	for _, g := range s.groups {
-		g.name, g.unsure = s.nameOf(g.mean, white)
+		g.name, g.second = s.nameOf(g.mean, white)
+		if g.second == "" {
+			settled = append(settled, g)
+		} else {
+			open = append(open, g)
+		}
+	}
+	has := func(name string) bool {
+		return slices.ContainsFunc(settled, func(g *group) bool { return g.name == name })
+	}
+	for len(open) > 0 {
+		next, like, best := 0, (*group)(nil), math.Inf(1)
+		for i, g := range open {
+			for _, o := range settled {
+				if d := apart(g.mean, o.mean); d < best && (o.name == g.name || o.name == g.second) && has(g.name) {
+					next, like, best = i, o, d
+				}
+			}
+		}
+		g := open[next]
+		switch {
+		case like == nil:
+		case best > otherColour && slices.Contains(s.opts.Colours, g.second) && !has(g.second):
+			g.name = g.second // declared, and nothing else can be it
+		default:
+			g.name = like.name
+		}
+		settled = append(settled, g)
+		open = slices.Delete(open, next, next+1)
 	}
 }
 
+// otherColour is how far apart groups of one colour hardly are.
+const otherColour = 2 * sameColour
+
 // nameOf names an opponent colour seen where white paper would need the gain white to
-// be white: "" for no colour that is looked for, unsure where a second name fits nearly
-// as well.
-func (s *search) nameOf(colour [3]float32, white [3]float64) (name string, unsure bool) {
+// be white: "" for no colour that is looked for; and the second name, where one fits
+// nearly as well.
+func (s *search) nameOf(colour [3]float32, white [3]float64) (name, second string) {
 	lin := linearOf(colour)
 	for k := range 3 {
 		lin[k] *= white[k]
 	}
 	d := nameDistances(lin)
-	best, second, other := "", "", ""
+	best, other := "", ""
 	for _, n := range stickerColours {
 		if len(s.opts.Colours) > 0 && !slices.Contains(s.opts.Colours, n) {
 			if other == "" || d[n] < d[other] {
@@ -120,7 +153,10 @@ func (s *search) nameOf(colour [3]float32, white [3]float64) (name string, unsur
 		}
 	}
 	if best == "" || d[best] > 30 || (other != "" && d[best] > 1.6*d[other]+4) {
-		return "", false
+		return "", ""
 	}
-	return best, second != "" && d[best] > 0.75*d[second]
+	if second != "" && d[best] <= 0.75*d[second] {
+		second = ""
+	}
+	return best, second
 }

@@ -343,7 +343,7 @@ func (s *search) marksOf(ds []*disc) []Mark {
 		g := s.groups[d.group]
 		m := Mark{Kind: Sticker, Pos: d.pos, Photo: s.rect.ToPhoto(d.pos), CovMM2: s.covOf(d), DiameterMM: 2 * d.radius,
 			Colour: g.name, Visible: d.visible(), Confidence: d.chance}
-		if g.unsure {
+		if g.second != "" {
 			m.Flags = append(m.Flags, UnsureHue)
 		}
 		if r2.Norm(d.pos) > s.outerMM {

@@ -15,7 +15,7 @@ type group struct {
 	discs   []*disc
 	colours [][3]float32 // of discs
 	name    string       // "" for a colour that is not looked for
-	unsure  bool         // a second name fits nearly as well
+	second  string       // a name that fits nearly as well, "" for none
 }
 
 // Two insides of one colour are less than sameColour apart on average; shadeWeight says how

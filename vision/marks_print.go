@@ -13,7 +13,8 @@ import (
 // corners of the board, off the face, and pair by pair cross at any angle. They look
 // alike.
 
-// repeatMM is how exactly such places repeat.
+// repeatMM is how exactly such places repeat on the face. Off it the lens term is
+// extrapolated, and what is left of it grows with the cube of the radius.
 const repeatMM = 1.0
 
 // dropRepeated drops the discs of found that belong to such a four among all.
@@ -35,10 +36,11 @@ func (s *search) dropRepeated(found, all []*disc) []*disc {
 	var repeated []*disc
 	for i, p := range pairs {
 		r := r2.Norm(p.half)
-		same := func(at r2.Vec) bool { return math.Abs(r2.Norm(r2.Sub(at, p.mid))-r) < repeatMM }
+		slack := repeatMM * max(1, math.Pow(r/s.outerMM, 3))
+		same := func(at r2.Vec) bool { return math.Abs(r2.Norm(r2.Sub(at, p.mid))-r) < slack }
 		if r > s.outerMM {
 			for _, d := range all {
-				if d != p.a && d != p.b && same(d.pos) && alike(d, p.a) && s.faces(d, p.mid, all) {
+				if d != p.a && d != p.b && same(d.pos) && alike(d, p.a) && s.faces(d, p.mid, slack, all) {
 					repeated = append(repeated, p.a, p.b, d)
 				}
 			}
@@ -53,12 +55,12 @@ func (s *search) dropRepeated(found, all []*disc) []*disc {
 	return slices.DeleteFunc(found, func(d *disc) bool { return slices.Contains(repeated, d) })
 }
 
-// faces reports whether something round lies across mid from d, or the photo does not
-// reach there.
-func (s *search) faces(d *disc, mid r2.Vec, all []*disc) bool {
+// faces reports whether something round lies across mid from d, to slack mm, or the
+// photo does not reach there.
+func (s *search) faces(d *disc, mid r2.Vec, slack float64, all []*disc) bool {
 	across := r2.Sub(r2.Scale(2, mid), d.pos)
 	if _, ok := sampleRGB(s.img, s.rect.ToPhoto(across)); !ok {
 		return true
 	}
-	return slices.ContainsFunc(all, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, across)) < 0.3*o.radius })
+	return slices.ContainsFunc(all, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, across)) < max(slack, 0.3*o.radius) })
 }

@@ -127,8 +127,12 @@ func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bo
 			move, radius, cov, sd, ok = freeMove, freeRadius, freeCov, freeSD, true
 		}
 	}
+	off := func(r float64) bool { return math.Abs(r-d.nominalMM) > max(0.14*d.nominalMM, d.tol) }
+	if fixed == 0 && off(radius) { // two discs that nearly cover each other
+		move, radius, cov, sd, ok = fitCircle(rim, d.nominalMM, d.radius, d.tol)
+	}
 	pos := r2.Add(d.pos, move)
-	if !ok || r2.Norm(r2.Sub(pos, start)) > 0.5*d.nominalMM || math.Abs(radius-d.nominalMM) > max(0.14*d.nominalMM, d.tol) {
+	if !ok || r2.Norm(r2.Sub(pos, start)) > 0.5*d.nominalMM || off(radius) {
 		return move, false
 	}
 	d.radius, d.cov, d.sd = radius, cov, sd

@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
 )
@@ -19,7 +20,11 @@ func (b *bareSearch) explainPrint(known *planes) {
 	}
 	b.explainDot()
 	b.explainNumerals()
-	b.explainCross(b.cross())
+	turned := b.turned()
+	if !b.fillArms(turned) { // no cross; marks repeat by chance where they are dense, print elsewhere
+		turned = slices.DeleteFunc(turned, func(i int) bool { return float64(b.index[i]) < crowdMM/2*b.k })
+	}
+	b.explainCross(turned)
 	b.printEdges()
 	for i, p := range b.printed {
 		if p {
@@ -136,10 +141,10 @@ func (b *bareSearch) explainCross(found []int) {
 	}
 }
 
-// cross returns the pixels that look alike after at least two of the three quarter turns.
+// turned returns the pixels that look alike after at least two of the three quarter turns.
 // Near the centre a mark turns into itself: there the turns count only when arms reach
 // beyond it.
-func (b *bareSearch) cross() []int {
+func (b *bareSearch) turned() []int {
 	inner := 0.7 * bareUsualMM * b.k
 	var near, found []int
 	arms := 0
@@ -193,10 +198,10 @@ func (b *bareSearch) halfArm(cross []int) float64 {
 	return selectKth(widths, len(widths)*9/10) + 1
 }
 
-// slender reports whether most of the pixels of a cross lie on arms that are strokes and
-// much longer than wide. A heap of stickers turns into itself here and there, too, and so
-// do leftovers of rings.
-func (b *bareSearch) slender(cross []int) bool {
+// fillArms reports whether the pixels of a cross fill the arms that they make: those of a
+// cross fill 0.87 and more, also with holes in it, those of heaps of marks and leftovers of
+// rings, which turn into themselves here and there, 0.31 and less (24 random boards).
+func (b *bareSearch) fillArms(cross []int) bool {
 	if len(cross) == 0 {
 		return false
 	}
@@ -204,11 +209,9 @@ func (b *bareSearch) slender(cross []int) bool {
 	for _, i := range cross {
 		from = append(from, cmplx.Abs(b.fromCentre(i)))
 	}
-	return b.halfArm(cross) < min(crossArmMM/2*b.k, selectKth(from, len(from)*9/10)/4)
+	long, half := selectKth(from, len(from)*9/10), b.halfArm(cross)
+	return float64(len(cross)) > 0.6*(8*long*half-4*half*half)
 }
-
-// crossArmMM is wider than the arms of crosses that are drawn or printed to aim at.
-const crossArmMM = 12.0
 
 // fromCentre returns where pixel i lies from the ring centre.
 func (b *bareSearch) fromCentre(i int) complex128 {

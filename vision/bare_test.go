@@ -45,6 +45,7 @@ func TestBareMarks(t *testing.T) {
 		{"holes on lines", bareScene(boardtest.Hole, 11, [2]float64{72, 69}, [2]float64{-35, 36}, [2]float64{-110, -103}), 0.5},
 		{"dents", bareScene(boardtest.Dent, 15, apart...), 0.9},
 		{"smudges", bareScene(boardtest.Smudge, 13, apart...), 0.6},
+		{"around the centre", bareScene(boardtest.Smudge, 13, [2]float64{-22, 13}, [2]float64{19, 14}, [2]float64{-4, -2}, [2]float64{-33, -3}, [2]float64{-8, -21}, [2]float64{-17, -8}, [2]float64{2, 27}), 0.8},
 		{"a clean face", bareScene(boardtest.Hole, 10), 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -63,8 +63,8 @@ func (s *search) findPrint() []bool {
 	b.smooth()
 	b.weigh()
 	b.explainNumerals()
-	if cross := b.cross(); b.slender(cross) {
-		b.explainCross(cross)
+	if turned := b.turned(); b.fillArms(turned) {
+		b.explainCross(turned)
 	}
 	b.printEdges()
 	return b.printed

@@ -468,7 +468,7 @@ func (o parts) read(p *photo.Photo, opts Options) (*Reading, error) {
 	}
 	if o.noRadius {
 		forgetRadius(s.m)
-		s.m.residual = s.m.remainder(s.y, s.index)
+		s.m.residual = s.m.remainder(planesOf(s.flat), s.index)
 	}
 	r.Marks = s.stickers()
 	if o.noRims {

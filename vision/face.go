@@ -56,15 +56,18 @@ func planesOf(f *Flat) *planes {
 	w, h := f.Image.Rect.Dx(), f.Image.Rect.Dy()
 	p := newPlanes(w, h)
 	p.ok = make([]bool, w*h)
-	pix := f.Image.Pix
 	for i := range w * h {
-		r, g, b := logLinear[pix[4*i]], logLinear[pix[4*i+1]], logLinear[pix[4*i+2]]
-		p.ch[0][i] = (r + g + b) * (1.0 / 3)
-		p.ch[1][i] = r - g
-		p.ch[2][i] = b - g
-		p.ok[i] = pix[4*i+3] == 255
+		v := f.colour(i)
+		p.ch[0][i], p.ch[1][i], p.ch[2][i] = v[0], v[1], v[2]
+		p.ok[i] = f.Image.Pix[4*i+3] == 255
 	}
 	return p
+}
+
+// colour returns the opponent colour of pixel i.
+func (f *Flat) colour(i int) [3]float32 {
+	p := f.Image.Pix[4*i : 4*i+4]
+	return opponent(logLinear[p[0]], logLinear[p[1]], logLinear[p[2]])
 }
 
 // faceModel is F and L with the scatter of what they explain.
@@ -98,22 +101,20 @@ func modelFace(y *planes, centre calib.Px, edgePx, markPx float64) *faceModel {
 	return m
 }
 
-// remainder returns y - F - L. index is radiusIndex of y.
+// remainder makes y into y - F - L. index is radiusIndex of y.
 func (m *faceModel) remainder(y *planes, index []uint16) *planes {
-	out := newPlanes(y.w, y.h)
-	out.ok = y.ok
 	row := make([]float32, y.w)
 	for c := range 3 {
-		f, src, dst := m.radial[c], y.ch[c], out.ch[c]
+		f := m.radial[c]
 		for v := range y.h {
 			m.light.row(c, v, row)
-			i := v * y.w
-			for x, l := range row {
-				dst[i+x] = src[i+x] - f[index[i+x]] - l
+			at := y.ch[c][v*y.w : (v+1)*y.w]
+			for x, r := range index[v*y.w : (v+1)*y.w] {
+				at[x] -= f[r] + row[x]
 			}
 		}
 	}
-	return out
+	return y
 }
 
 // faceAt returns the colour that the face has at a pixel, in the light there.

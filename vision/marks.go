@@ -127,7 +127,7 @@ type search struct {
 	extent     extentMM // of the board, that flat shows
 	face       []Circle
 	outerMM    float64
-	y          *planes
+	y          *planes // the raster's colours; for stickers what the face leaves of them
 	m          *faceModel
 	index      []uint16
 	like       []byte // see likeGroup

@@ -140,7 +140,7 @@ func (s *search) likeGroup(g *group, own []*disc) []byte {
 				return
 			}
 			x, y := i%s.y.w, i/s.y.w
-			seen := [3]float32{s.y.ch[0][i], s.y.ch[1][i], s.y.ch[2][i]}
+			seen := s.flat.colour(i)
 			lit := g.mean
 			lit[0] += s.m.light.near(0, x, y)
 			if off := apart(seen, lit); off < sameColour && off < likeness*apart(seen, s.m.faceAt(x, y)) {

@@ -151,21 +151,25 @@ type peak struct {
 // peaks returns the places with at least the given votes for radius r, best first,
 // no two nearer than 0.3 r.
 func (s *search) peaks(edges []edgePixel, r float64, least float32) []peak {
-	w, h := s.y.w, s.y.h
+	by := 1 // raster pixels to the side of a cell that gathers votes
+	if r >= coarseVotesPx {
+		by = 2
+	}
+	w, h := s.y.w/by+1, s.y.h/by+1
 	m := gocv.NewMatWithSizeFromScalar(gocv.Scalar{}, h, w, gocv.MatTypeCV32F)
 	defer m.Close()
 	acc, err := m.DataPtrFloat32()
 	if err != nil {
 		return nil
 	}
-	scale := vote(m, acc, edges, r)
+	scale := vote(m, acc, edges, r, by)
 	least /= scale
 	var all []peak
 	for y := 1; y < h-1; y++ {
 		for x := 1; x < w-1; x++ {
 			i := y*w + x
 			if v := acc[i]; v >= least && v >= acc[i-1] && v >= acc[i-w] && v > acc[i+1] && v > acc[i+w] {
-				p := peak{float64(x), float64(y), r, float64(v * scale), 0}
+				p := peak{float64(min(by*x, s.y.w-1)), float64(min(by*y, s.y.h-1)), r, float64(v * scale), 0}
 				p.rank = p.votes * (0.3 + min(1, s.standsOut(p)/4))
 				all = append(all, p)
 			}
@@ -173,6 +177,10 @@ func (s *search) peaks(edges []edgePixel, r float64, least float32) []peak {
 	}
 	return thin(all, 0.3*r)
 }
+
+// coarseVotesPx is the radius from which votes are gathered in cells of two pixels: the
+// centre is sought to a share of the radius.
+const coarseVotesPx = 12
 
 // standsOut returns how far the mean of a disc's inner part is from the ground, in
 // standard deviations of the ground.
@@ -194,21 +202,21 @@ func (s *search) standsOut(p peak) float64 {
 	return math.Sqrt(z)
 }
 
-// vote adds to every pixel of m, which acc holds, the votes for it as the centre of
-// a disc of r pixels, spread over the pixels around it to allow for a rim that is not
-// quite round. Times scale they are a share of a whole strong rim.
-func vote(m gocv.Mat, acc []float32, edges []edgePixel, r float64) (scale float32) {
-	w, h := m.Cols(), m.Rows()
+// vote adds to every cell of m, which acc holds, of by pixels a side, the votes for it
+// as the centre of a disc of r pixels, spread over the cells around it to allow for a rim
+// that is not quite round. Times scale they are a share of a whole strong rim.
+func vote(m gocv.Mat, acc []float32, edges []edgePixel, r float64, by int) (scale float32) {
+	w, h, cells := m.Cols(), m.Rows(), 1/float32(by)
 	for _, e := range edges {
 		for _, q := range [2]float32{float32(r), -float32(r)} {
-			x, y := int(float32(e.x)+q*e.gx+0.5), int(float32(e.y)+q*e.gy+0.5)
+			x, y := int((float32(e.x)+q*e.gx)*cells+0.5), int((float32(e.y)+q*e.gy)*cells+0.5)
 			if x >= 0 && y >= 0 && x < w && y < h {
 				acc[y*w+x] += e.weight
 			}
 		}
 	}
 	// A tent: what averaging twice over a square of that side comes to.
-	side := tentSide(r)
+	side := tentSide(r / float64(by))
 	tent := make([]float32, 2*side-1)
 	for i := range tent {
 		tent[i] = float32(min(i+1, 2*side-1-i)) / float32(side*side)
@@ -241,7 +249,9 @@ func votesAt(edges []edgePixel, at calib.Px, r float64) float64 {
 // thin sorts peaks by rank and keeps those that have no better one within apart
 // pixels.
 func thin(ps []peak, apart float64) []peak {
-	slices.SortStableFunc(ps, func(a, b peak) int { return cmp.Compare(b.rank, a.rank) })
+	slices.SortFunc(ps, func(a, b peak) int {
+		return cmp.Or(cmp.Compare(b.rank, a.rank), cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x))
+	})
 	taken := map[[2]int][]peak{} // by cells of that size
 	keep := ps[:0]
 	for _, p := range ps {

@@ -94,8 +94,15 @@ func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick fun
 	if matched < 3 {
 		return p, false
 	}
+	worse := func(sol *calib.Solution) bool { return sol.ResidualPx > math.Hypot(p.sol.ResidualPx, biasPx) }
 	sol, err := solveFromBothSides(p.sol.Rectification, prob, cam)
-	if err != nil || sol.ResidualPx > math.Hypot(p.sol.ResidualPx, biasPx) {
+	if err == nil && worse(sol) {
+		// A bow shows on all rings: the fit of free radii took some of it for lens and radii.
+		prob.Bow = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, cam.principal), ReachMM: slices.Max(sol.RadiiMM)}
+		prob.BowSigmaMM = 2 * unit * bowSigmaMM
+		sol, err = solveRings(sol.Rectification, prob, cam)
+	}
+	if err != nil || worse(sol) {
 		return p, false
 	}
 	q = planeFit{sol: sol, features: slices.Clone(p.features), useFocal: p.useFocal}

@@ -78,7 +78,11 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 			}
 			near = true
 			if !l.whole() && math.Abs(d) < 3*id.lineMM+math.Max(6*unsure, 0.012*g) {
-				continue // a line of the neighbouring zone's own colour
+				// A line of the neighbouring zone's own colour, or a wrong diameter.
+				if math.Abs(d) > math.Max(6*unsure, 0.012*g) {
+					id.warnings = append(id.warnings, fmt.Sprintf("the ring given as %.4g mm measures %.4g mm against the others; it was left out, since a border may hide a line of its own colour: check its diameter", g, g+d))
+				}
+				continue
 			}
 			return id, fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+d)
 		}

@@ -184,6 +184,40 @@ func TestLocateNoticesWrongDiameters(t *testing.T) {
 	}
 }
 
+// A border of zones may have lost a line of its neighbour's colour, so one that is not
+// where the list has it is only left out; but that is said.
+func TestLocateNoticesWrongBorder(t *testing.T) {
+	s := boardtest.Random(42003, boardtest.Varied) // borders alone
+	p, _ := photographed(t, s)
+	for _, stretch := range []float64{1, 1.02} {
+		spec := specOf(s.Face)
+		spec.ListMM[2] *= stretch
+		fit, err := locateIn(p, spec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := strings.Contains(strings.Join(fit.warnings, "; "), "check its diameter")
+		if said != (stretch > 1) {
+			t.Errorf("a border given %v times as large: said %q", stretch, fit.warnings)
+		}
+	}
+}
+
+// Seen square-on a bowed board's lens and radii trade against each other, and the fit of
+// free radii contradicts the list by 4%: the list tells lens and bow. Half a millimetre is
+// what the bow, which the truth's plane leaves out, does itself.
+func TestLocateBowedByList(t *testing.T) {
+	s := boardtest.Random(42079, boardtest.Varied) // bowed by 3 mm, 0.3° off square-on
+	p, truth := photographed(t, s)
+	fit, err := locateIn(p, specOf(s.Face))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := worstMM(fit, truth, 250); !(d < 0.6) {
+		t.Errorf("a distance is %.3f mm off, allowed 0.6", d)
+	}
+}
+
 // A bowed board and a stretched print are said in plain words, and a flat, true one
 // is not accused.
 func TestLocateNoticesShape(t *testing.T) {

@@ -164,7 +164,7 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 // doubt that the board is not flat.
 func solveFlat(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
 	sol, err := solveRings(start, prob, cam)
-	if err != nil || countRings(sol.RadiiMM, slices.Max(sol.RadiiMM)) < 3 {
+	if err != nil || countRings(sol.RadiiMM, slices.Max(sol.RadiiMM), maxRatio) < 3 {
 		return sol, err
 	}
 	reach := slices.Max(sol.RadiiMM)

@@ -41,16 +41,21 @@ func (p planeFit) rings() int {
 			radii = append(radii, f.ref())
 		}
 	}
-	return countRings(radii, p.features[len(p.features)-1].ref())
+	apart := maxRatio
+	if p.sol.ResidualPx > drawnPx {
+		apart = maxDrawnRatio
+	}
+	return countRings(radii, p.features[len(p.features)-1].ref(), apart)
 }
 
-// countRings counts radii, in any order, that lie far enough apart for each to add
-// to the plane, and outside a centre mark; outer is the outermost ring's.
-func countRings(radii []float64, outer float64) int {
+// countRings counts radii, in any order, of which each is at most apart times the next
+// larger, so that it adds to the plane, and that lie outside a centre mark; outer is the
+// outermost ring's.
+func countRings(radii []float64, outer, apart float64) int {
 	radii = slices.Sorted(slices.Values(radii))
 	n, last := 0, math.Inf(1)
 	for _, r := range slices.Backward(radii) {
-		if r < maxRatio*last && r > centreShare*outer {
+		if r < apart*last && r > centreShare*outer {
 			n, last = n+1, r
 		}
 	}
@@ -65,6 +70,10 @@ func (p planeFit) hasCentre() bool {
 // drawnPx is the residual of rings that are drawn by hand: the fine search loses
 // what wobbles far.
 const drawnPx = 0.6
+
+// maxDrawnRatio is how near each other drawn rings may lie: the two sides of one line
+// that wobbles are no two rings.
+const maxDrawnRatio = 0.85
 
 // drawnStepPx is the step at which drawn rings are searched, by the unit of r: they
 // wobble by half a percent of the outermost radius.

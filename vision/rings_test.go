@@ -218,6 +218,23 @@ func TestLocateBowedByList(t *testing.T) {
 	}
 }
 
+// Two drawn rings that wobble by millimetres: the sides of the outer line are no two rings
+// of their own, or the plane comes out centimetres off.
+func TestLocateDrawnByTwoRings(t *testing.T) {
+	s := boardtest.Random(42001, boardtest.Varied)
+	p, truth := photographed(t, s)
+	for _, spec := range []RingSpec{specOf(s.Face), {OuterMM: s.Face.OuterMM()}} {
+		fit, err := locateIn(p, spec)
+		if err != nil {
+			t.Errorf("%d rings given: %v", len(spec.ListMM), err)
+			continue
+		}
+		if d := worstMM(fit, truth, 100); !(d < 5) {
+			t.Errorf("%d rings given: a distance is %.1f mm off, allowed 5", len(spec.ListMM), d)
+		}
+	}
+}
+
 // A bowed board and a stretched print are said in plain words, and a flat, true one
 // is not accused.
 func TestLocateNoticesShape(t *testing.T) {

@@ -18,21 +18,31 @@ func (s *search) withoutPrint(all []*disc) []*disc {
 		return all
 	}
 	s.printed = s.findPrint()
-	return slices.DeleteFunc(all, func(d *disc) bool {
+	share := func(d *disc, from, to float64) float64 {
 		shown, printed := 0, 0
-		s.visit(d.pos, d.radius, func(i int) {
+		s.visit(d.pos, to, func(i int) {
+			if r2.Norm(r2.Sub(s.placeOf(i), d.pos)) < from {
+				return
+			}
 			shown++
 			if s.printed[i] {
 				printed++
 			}
 		})
-		return float64(printed) > mostPrinted*float64(shown)
+		return float64(printed) / float64(max(1, shown))
+	}
+	return slices.DeleteFunc(all, func(d *disc) bool {
+		// Stickers that lie a quarter turn apart by chance repeat, too, but end at their rims.
+		return share(d, 0, d.radius) > mostPrinted && share(d, d.radius+s.rimWidth(d), 1.5*d.radius+s.rimWidth(d)) > leastBeyond
 	})
 }
 
 // mostPrinted is the largest share of a sticker's area that print of its colour, under
 // it or beside it, takes.
 const mostPrinted = 0.4
+
+// leastBeyond is the least share of print just outside a disc that a numeral shows.
+const leastBeyond = 0.05
 
 // repeats reports whether a likely disc has others of its look near two of its three
 // quarter turns about the ring centre.

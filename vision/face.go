@@ -3,6 +3,7 @@ package vision
 import (
 	"image/color"
 	"math"
+	"slices"
 
 	"dartfall/calib"
 )
@@ -225,7 +226,7 @@ func (m *faceModel) stray(v [3]float32, r int) bool {
 // sharply: a printed dot or line ends at one radius, marks do not.
 func (m *faceModel) distrustCentre(y *planes) {
 	n := len(m.radial[0])
-	inner := int(1.3*m.markPx) + 1
+	inner := m.clearOfHeap()
 	if inner+3 >= n {
 		return
 	}
@@ -260,6 +261,37 @@ func (m *faceModel) distrustCentre(y *planes) {
 		r = a
 	}
 }
+
+// clearOfHeap returns the radius from which on the face rules, not what is heaped about
+// the centre: at most radii of the next mark's width the scatter is little more than the
+// face's usual one.
+func (m *faceModel) clearOfHeap() int {
+	least, n := int(1.3*m.markPx)+1, len(m.radial[0])
+	width := int(m.markPx) + 1
+	var limit [3]float32
+	for c := range limit {
+		v := slices.Clone(m.spread[c])
+		limit[c] = heapScatter * max(leastSpread[c], selectKth(v, n/2))
+	}
+	heaped := func(r int) bool {
+		return m.spread[0][r] > limit[0] || m.spread[1][r] > limit[1] || m.spread[2][r] > limit[2]
+	}
+	for r := least; r+width < n/2; r++ {
+		many := 0
+		for i := r; i < r+width; i++ {
+			if heaped(i) {
+				many++
+			}
+		}
+		if 2*many < width && !heaped(r) {
+			return r
+		}
+	}
+	return least
+}
+
+// heapScatter is how many times the face's usual scatter a heap of marks shows.
+const heapScatter = 5
 
 // alike reports whether two face colours are the same but for light and noise.
 func alike(a, b [3]float32) bool {

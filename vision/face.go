@@ -204,7 +204,11 @@ func (m *faceModel) fitRadial(y *planes, round int) {
 			}
 		}
 	}
-	m.distrustCentre(y)
+	inner := int(1.3*m.markPx) + 1
+	if round == 2 { // a heap may yet have been told from the face
+		inner = m.clearOfHeap(inner)
+	}
+	m.distrustCentre(y, inner)
 }
 
 // stray reports whether y - L = v is not explained by F at radius index r; a change
@@ -220,13 +224,12 @@ func (m *faceModel) stray(v [3]float32, r int) bool {
 	return q > 16
 }
 
-// distrustCentre replaces F near the centre where marks, not the face, may rule
+// distrustCentre replaces F within radius inner where marks, not the face, may rule
 // whole circles. There F is that of the ground farther out, except over intervals
 // of radius in which nearly all directions agree on another colour and which end
 // sharply: a printed dot or line ends at one radius, marks do not.
-func (m *faceModel) distrustCentre(y *planes) {
+func (m *faceModel) distrustCentre(y *planes, inner int) {
 	n := len(m.radial[0])
-	inner := m.clearOfHeap()
 	if inner+3 >= n {
 		return
 	}
@@ -262,12 +265,11 @@ func (m *faceModel) distrustCentre(y *planes) {
 	}
 }
 
-// clearOfHeap returns the radius from which on the face rules, not what is heaped about
-// the centre: at most radii of the next mark's width the scatter is little more than the
+// clearOfHeap returns the radius, least or more, from which on the face rules, not what is
+// heaped about the centre: at most radii of the next mark's width the scatter is little more than the
 // face's usual one.
-func (m *faceModel) clearOfHeap() int {
-	least, n := int(1.3*m.markPx)+1, len(m.radial[0])
-	width := int(m.markPx) + 1
+func (m *faceModel) clearOfHeap(least int) int {
+	n, width := len(m.radial[0]), int(m.markPx)+1
 	var limit [3]float32
 	for c := range limit {
 		v := slices.Clone(m.spread[c])

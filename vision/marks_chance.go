@@ -14,14 +14,15 @@ import (
 // weights, fitted to rendered boards by TestFitChance.
 
 // numSigns is the number of observations.
-const numSigns = 13
+const numSigns = 14
 
 // signs returns what the chance of a disc rests on: a constant; support of the
 // visible rim, and of the whole; scatter of the rim in tolerances; share of the rim
 // with one and the same step; that step, whole and in chroma (logarithms); unevenness
 // of the inside in steps; whether it is off the face; votes; distance from the
-// nearest sure sticker's colour; share of the inside that the face does not explain; and
-// share of the rim beyond which the disc's colour runs on.
+// nearest sure sticker's colour; share of the inside that the face does not explain;
+// share of the rim beyond which the disc's colour runs on; and the step in scatters of what
+// lies beside the disc (logarithm).
 func (s *search) signs(d *disc) [numSigns]float64 {
 	off := 0.0
 	if r2.Norm(d.pos) > s.outerMM+0.5*d.radius {
@@ -46,6 +47,7 @@ func (s *search) signs(d *disc) [numSigns]float64 {
 		kin,
 		d.fill,
 		float64(d.runs) / float64(max(1, d.seen())),
+		math.Log(step / (d.ground + 0.01)),
 	}
 }
 
@@ -83,9 +85,10 @@ func readWeights(text string) (alone, among weights) {
 	return alone, among
 }
 
-// chanceOf returns the chance that a disc is a sticker.
+// chanceOf returns the chance that a disc is a sticker. Nothing speaks for one that shows
+// less rim than its place takes to be fixed.
 func (s *search) chanceOf(d *disc) float64 {
-	if !d.fitted {
+	if !d.fitted || d.on*raysPerDisc < leastRim*len(d.rays) {
 		return 0
 	}
 	signs := s.signs(d)

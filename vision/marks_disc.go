@@ -27,6 +27,7 @@ type disc struct {
 	on, against, hidden int     // rays with a rim, without one, and under or beside other discs
 	runs                int     // of hidden: what lies beyond looks like the disc itself
 	step                rimStep // across the rim
+	ground              float64 // scatter of what lies beside it in that direction, log units
 	group               int     // of its colour, -1 for none
 	kin                 float64 // distance from that colour
 	chance              float64 // that this is a sticker
@@ -223,6 +224,36 @@ func (d *disc) tally(near []*disc, face *search) {
 		}
 	}
 	d.step = stepOf(rim)
+	d.ground = face.scatterAbout(d, near)
+}
+
+// scatterAbout returns the robust sd of what is seen beside d and the face does not
+// explain, in the direction of the step across its rim, log units: the grain of the face
+// and of what else lies there.
+func (s *search) scatterAbout(d *disc, near []*disc) float64 {
+	size := d.step.size()
+	if s == nil || size == 0 {
+		return 0
+	}
+	var along []float32
+	for _, r := range d.rays {
+		if !r.seen {
+			continue
+		}
+		if onRim, under := d.meets(r.angle, near); onRim || under {
+			continue
+		}
+		sin, cos := math.Sincos(r.angle)
+		face, ok := s.faceAt(r2.Add(d.pos, r2.Scale(1.2*d.radius, r2.Vec{X: cos, Y: sin})))
+		if !ok {
+			continue
+		}
+		seen := opponentOf(r.ex)
+		off := rgb{seen[0] - face[0], seen[1] - face[1], seen[2] - face[2]}
+		along = append(along, off.dot(rgb(d.step.median))/float32(size))
+	}
+	_, sd := medianMAD(along)
+	return float64(sd)
 }
 
 // runsOn reports whether what ray r meets outside d looks like d and not like the face

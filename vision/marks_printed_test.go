@@ -17,6 +17,9 @@ func TestStickersAndPrint(t *testing.T) {
 		{"red stickers, eights on a red zone", 40436, 0},
 		{"red stickers, a red cross", 40407, 0},
 		{"a heap", 30120, 1},
+		{"a heap about the centre", 40181, 1},
+		{"four a quarter turn apart", 40303, 0},
+		{"a heap that rules the circles about the centre", 40213, 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p, truth := photographed(t, boardtest.Random(c.seed, boardtest.Varied))

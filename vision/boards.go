@@ -2,6 +2,7 @@ package vision
 
 import (
 	"math"
+	"slices"
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -38,10 +39,12 @@ func (s Side) of(p calib.Px) float64 {
 }
 
 // A second board must be at least secondSize of the first one's size. Smaller round
-// things with rings are hoops and wheels. Beside a board of one ring, another must
-// be of loneSize, and have as much edge.
+// things with rings are hoops and wheels. It must show edgeShare of the edge that the
+// first one would at its size. Beside a board of one ring, another must be of loneSize,
+// and have as much edge.
 const (
 	secondSize = 0.5
+	edgeShare  = 0.4
 	loneSize   = 0.75
 )
 
@@ -89,31 +92,48 @@ func (c candidate) overlaps(o candidate) bool {
 	return within(c, o) || within(o, c)
 }
 
-// ringed reports whether c is a ringed board of about the size of the first one.
+// ringed reports whether c is a ringed board of about the size of the first one: it
+// shows half of the rings that it should, at most as many others, and its share of edge.
 func (c candidate) ringed(first candidate, spec RingSpec) bool {
-	if c.outline().ellipse.Major < secondSize*first.outline().ellipse.Major {
+	size := c.outline().ellipse.Major / first.outline().ellipse.Major
+	if size < secondSize || c.score < edgeShare*size*first.score {
 		return false
 	}
-	want := make([]float64, len(spec.ListMM))
-	for i, mm := range spec.ListMM {
-		want[i] = mm / spec.OuterMM
+	known := first.ratios()
+	want := known
+	if len(spec.ListMM) >= 2 {
+		want = nil
+		for _, mm := range spec.ListMM {
+			want = append(want, mm/spec.OuterMM)
+		}
+		known = append(known, want...)
 	}
-	if len(want) < 2 {
-		want = first.ratios()
-	}
-	if len(want) < 2 { // a lone ring: only one as large and as clear is another board
-		return c.outline().ellipse.Major > loneSize*first.outline().ellipse.Major && c.score > loneSize*first.score
-	}
-	found := 0
+	rings, found := 0, 0
 	for _, w := range want {
-		for _, r := range c.ratios() {
-			if w < maxRatio && math.Abs(r/w-1) < 0.025 {
-				found++
-				break
-			}
+		if w > 1-2*thickLineShare { // the outermost line, or its other side
+			continue
+		}
+		rings++
+		if has(c.ratios(), w) {
+			found++
 		}
 	}
-	return found >= max(1, (len(want)-1)/2)
+	if rings == 0 { // a lone ring: only one as large and as clear is another board
+		return size > loneSize && c.score > loneSize*first.score
+	}
+	strange := 0
+	for _, r := range c.ratios() {
+		if !has(known, r) {
+			strange++
+		}
+	}
+	return 2*found >= rings && strange <= found
+}
+
+// has reports whether one of the ratios of rings is r, as far as a plane not yet
+// refined can tell.
+func has(ratios []float64, r float64) bool {
+	return slices.ContainsFunc(ratios, func(q float64) bool { return math.Abs(q/r-1) < 0.025 })
 }
 
 // ratios returns the radii relative to the largest, without the two sides of one

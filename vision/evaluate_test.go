@@ -43,6 +43,12 @@ type evalBoard struct {
 	photo *photo.Photo
 }
 
+// shrink makes the photo's longer side longPx, with the same view.
+func shrink(c *boardtest.Camera, longPx float64) {
+	f := longPx / float64(max(c.Width, c.Height))
+	c.Width, c.Height, c.FocalPx, c.AimPx = int(f*float64(c.Width)), int(f*float64(c.Height)), f*c.FocalPx, c.AimPx.Scale(f)
+}
+
 func readBoard(seed uint64) (evalBoard, error) {
 	of, ok := map[string]boardtest.Difficulty{"clear": boardtest.Clear, "varied": boardtest.Varied, "crowded": boardtest.Crowded, "bare": boardtest.Bare, "hopeless": boardtest.Hopeless}[*evalOf]
 	if !ok {
@@ -50,9 +56,7 @@ func readBoard(seed uint64) (evalBoard, error) {
 	}
 	b := evalBoard{name: fmt.Sprintf("%s%04d", *evalOf, seed), scene: boardtest.Random(seed, of)}
 	if *evalMany == few && *evalDir == "" {
-		c := &b.scene.Camera
-		f := 1632 / float64(max(c.Width, c.Height))
-		c.Width, c.Height, c.FocalPx, c.AimPx = int(f*float64(c.Width)), int(f*float64(c.Height)), f*c.FocalPx, c.AimPx.Scale(f)
+		shrink(&b.scene.Camera, 1632)
 	}
 	b.truth = boardtest.TruthOf(b.scene)
 	var file bytes.Buffer

@@ -98,28 +98,35 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 // poses refines what the candidate may be: one plane where two rings or a ring and
 // its centre mark fix it, else both that the focal length allows.
 func poses(img *image.NRGBA, top candidate, cam camera) (fits []planeFit) {
-	if f, err := refine(img, top.rect, cam, false, 1); err == nil && (f.rings() >= 2 || f.hasCentre()) {
-		if f.sol.ResidualPx > drawnPx {
-			if g, err := refine(img, top.rect, cam, false, drawnStepPx(top.rect)); err == nil && g.rings() >= f.rings() {
-				f = g
-			}
-		}
+	f, err := refine(img, top.rect, cam, false, 1)
+	fixed := err == nil && (f.rings() >= 2 || f.hasCentre())
+	if fixed && f.sol.ResidualPx <= drawnPx {
 		return []planeFit{f}
 	}
-	lines, err := calib.VanishingLinesFromFocal(top.ovals[0].conic, cam.focalPx, cam.principal)
-	if err != nil {
-		return nil
+	// Rings drawn by hand wobble out of reach of the fine search, and may hide which way
+	// the board leans.
+	starts := []*calib.Rectification{top.rect}
+	if lines, err := calib.VanishingLinesFromFocal(top.ovals[0].conic, cam.focalPx, cam.principal); err == nil {
+		for _, l := range lines {
+			if r, err := calib.FromRingAndVanishingLine(top.ovals[0].conic, l, 1); err == nil && plausible(r, cam) {
+				r, _ = calib.NewRectification(r.Plane, cam.lens, 0)
+				starts = append(starts, r)
+			}
+		}
 	}
-	for _, l := range lines {
-		r, err := calib.FromRingAndVanishingLine(top.ovals[0].conic, l, 1)
-		if err != nil || !plausible(r, cam) {
+	for _, r := range starts {
+		g, err := refine(img, r, cam, false, drawnStepPx(r))
+		if err != nil || g.rings() < 2 {
 			continue
 		}
-		r, _ = calib.NewRectification(r.Plane, cam.lens, 0)
-		// A second ring drawn by hand wobbles out of reach of the fine search.
-		if f, err := refine(img, r, cam, false, drawnStepPx(r)); err == nil && f.rings() >= 2 {
-			return []planeFit{f}
+		if !fixed || g.rings() > f.rings() || g.rings() == f.rings() && len(g.sol.Inliers) > len(f.sol.Inliers) {
+			f, fixed = g, true
 		}
+	}
+	if fixed {
+		return []planeFit{f}
+	}
+	for _, r := range starts[1:] {
 		if f, err := refine(img, r, cam, true, 1); err == nil {
 			fits = append(fits, f)
 		}

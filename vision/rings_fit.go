@@ -135,7 +135,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 			p.features[i].moveTo(sol.RadiiMM[i])
 		}
 		p.sol, r = sol, sol.Rectification
-		reach = 1.05 * p.features[len(p.features)-1].outer
+		reach = 1.15 * p.features[len(p.features)-1].outer // where one side of the outermost line was missed
 	}
 	return p, nil
 }
@@ -164,7 +164,8 @@ const (
 
 // solveRings fits the plane and, where the rings turn out to wobble as drawn ones
 // do, fits again: a thousand points then share a handful of lobes, count as few,
-// and what is known beforehand keeps its say.
+// and what is known beforehand keeps its say. So it does where points that err alike, as
+// those of one ring on a bowed board, would together make a lens that no phone has.
 func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*calib.Solution, error) {
 	sol, err := calib.Solve(start, prob)
 	if err != nil {
@@ -181,6 +182,15 @@ func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*ca
 			prob.Points[i].SigmaPx = math.Hypot(e.SigmaPx, px*math.Sqrt(count[e.Circle]/wobbleLobes))
 		}
 		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+		if sol, err = calib.Solve(start, prob); err != nil {
+			return nil, err
+		}
+	}
+	if math.Abs(sol.Lens.K1-prob.K1Mean) > 3*prob.K1Sigma && sol.Alike > 1 {
+		prob.Points = slices.Clone(prob.Points)
+		for i := range prob.Points {
+			prob.Points[i].SigmaPx *= sol.Alike
+		}
 		if sol, err = calib.Solve(start, prob); err != nil {
 			return nil, err
 		}

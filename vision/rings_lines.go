@@ -20,7 +20,7 @@ func (l line) whole() bool { return l.outer > l.inner }
 
 // thickLineShare is the widest a line may be, relative to the largest radius;
 // beyond it, it is a zone with two borders.
-const thickLineShare = 0.05
+const thickLineShare = 0.065
 
 // lines reads the printed edges off the features and pairs the two sides of
 // thick lines; ascending.

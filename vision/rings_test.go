@@ -322,3 +322,35 @@ func TestFlagNeighbours(t *testing.T) {
 		}
 	}
 }
+
+// Fair photos, each of which once was refused.
+func TestLocateRandom(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		seed     uint64
+		longPx   float64
+		tolShare float64 // of the outer diameter
+	}{
+		{"drawn rings whose sides wobble out of reach", 33018, 1200, 0.006},
+		{"drawn rings, strongly tilted", 42244, 1200, 0.006},
+		{"one ring on a bowed board, which a lens would mend that no phone has", 35035, 1632, 0.005},
+		{"two hoops beside a drawn board", 40065, 1200, 0.005},
+		{"a hoop beside a printed board", 40147, 1200, 0.0005},
+		{"a hoop at the photo's edge", 40211, 1200, 0.005},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			s := boardtest.Random(c.seed, boardtest.Varied)
+			shrink(&s.Camera, c.longPx)
+			p, truth := asPhoto(s)
+			fit, err := locateIn(p, specOf(s.Face))
+			if err != nil {
+				t.Fatal(err)
+			}
+			outer := s.Face.OuterMM()
+			if d := worstMM(fit, truth, 0.4*outer); !(d < c.tolShare*outer) {
+				t.Errorf("a distance is %.2f mm off, allowed %.2f", d, c.tolShare*outer)
+			}
+		})
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
@@ -77,16 +78,18 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 	if len(fits) == 0 {
 		return nil, errNoRings
 	}
-	fit, err := choosePose(fits)
-	if err != nil {
-		return nil, err
-	}
+	fit, sure := choosePose(fits)
 	if len(fit.features) < 2 && fit.features[0].inner == fit.features[0].outer {
 		return nil, errNoRings // a lone disc is no ringed board
 	}
 	out, err := fit.scaled(cam, spec)
 	if err != nil {
 		return nil, err
+	}
+	if !sure {
+		if other, err := fits[1].scaled(cam, spec); err != nil || !out.agrees(other) {
+			return nil, errTwoPoses
+		}
 	}
 	out.others = others
 	if side != AnySide && len(others) == 0 {
@@ -119,7 +122,7 @@ func poses(img *image.NRGBA, top candidate, cam camera) (fits []planeFit) {
 		if err != nil || g.rings() < 2 {
 			continue
 		}
-		if !fixed || g.rings() > f.rings() || g.rings() == f.rings() && len(g.sol.Inliers) > len(f.sol.Inliers) {
+		if !fixed || g.ringsSeen() > f.ringsSeen() {
 			f, fixed = g, true
 		}
 	}
@@ -134,25 +137,39 @@ func poses(img *image.NRGBA, top candidate, cam camera) (fits []planeFit) {
 	return fits
 }
 
+// misfit is the mean logarithm of what the edge points are uncertain by, px: of how badly
+// the look of each feature in one direction fits its look in all.
+func (p planeFit) misfit() float64 {
+	sum, n := 0.0, 0
+	for _, f := range p.features {
+		for _, e := range f.points {
+			sum += math.Log(e.SigmaPx)
+		}
+		n += len(f.points)
+	}
+	return sum / float64(n)
+}
+
 // choosePose picks between the two poses of a single ring: by a centre mark that
-// is concentric in one only, else by how well both sides of the line agree.
-func choosePose(fits []planeFit) (planeFit, error) {
+// is concentric in one only, else by how well both sides of the line agree. When that
+// does not tell, it returns the first, and that it is not sure.
+func choosePose(fits []planeFit) (fit planeFit, sure bool) {
 	if len(fits) == 1 {
-		return fits[0], nil
+		return fits[0], true
 	}
 	a, b := fits[0], fits[1]
 	switch ca, cb := a.hasCentre(), b.hasCentre(); {
 	case ca && !cb:
-		return a, nil
+		return a, true
 	case cb && !ca:
-		return b, nil
+		return b, true
 	}
 	// In the wrong pose a circle of the face is no circle and is not measured.
 	switch na, nb := len(a.sol.Inliers), len(b.sol.Inliers); {
 	case 4*na > 5*nb:
-		return a, nil
+		return a, true
 	case 4*nb > 5*na:
-		return b, nil
+		return b, true
 	}
 	// The same view seen nearly square-on: the two coincide.
 	apart := 0.0
@@ -162,17 +179,34 @@ func choosePose(fits []planeFit) (planeFit, error) {
 		apart = math.Max(apart, r2.Norm(r2.Sub(b.sol.ToBoard(a.sol.ToPhoto(x)), x)))
 	}
 	if apart < 0.004 {
-		return a, nil
+		return a, true
 	}
 	// Both sides of the line: the wrong pose bends one against the other. For n
 	// independent residuals the log likelihood differs by n ln(ra/rb); neighbours
 	// are alike, so a fifth of them count, and 5 (one in 150) is asked for.
+	// So it does the look of the line, which is wider here than there.
 	n := float64(len(a.sol.Inliers)) / 5
-	switch d := n * math.Log(b.sol.ResidualPx/a.sol.ResidualPx); {
+	switch d := n * (math.Log(b.sol.ResidualPx/a.sol.ResidualPx) + b.misfit() - a.misfit()); {
 	case d > 5:
-		return a, nil
+		return a, true
 	case d < -5:
-		return b, nil
+		return b, true
 	}
-	return planeFit{}, errTwoPoses
+	return a, false
+}
+
+// agrees reports whether o, another pose that explains the photo as well, measures
+// distances on the face alike: to half of what b says it is uncertain by.
+func (b *boardFit) agrees(o *boardFit) bool {
+	r := 0.7 * slices.Max(b.sol.RadiiMM)
+	for i := range 6 {
+		s, c := math.Sincos(math.Pi * float64(i) / 6)
+		x := r2.Vec{X: r * c, Y: r * s}
+		y := r2.Scale(-1, x)
+		d := r2.Norm(r2.Sub(o.sol.ToBoard(b.sol.ToPhoto(x)), o.sol.ToBoard(b.sol.ToPhoto(y)))) - 2*r
+		if !(math.Abs(d) < 0.5*b.sol.DistanceSigma(x, y)) {
+			return false
+		}
+	}
+	return true
 }

@@ -48,6 +48,22 @@ func (p planeFit) rings() int {
 	return countRings(radii, p.features[len(p.features)-1].ref(), apart)
 }
 
+// ringsSeen is how much was measured of the rings together, 1 for each that was seen whole.
+func (p planeFit) ringsSeen() (sum float64) {
+	ring, best := math.Inf(1), 0.0
+	for _, f := range slices.Backward(p.features) {
+		if f.ref() <= centreShare*p.features[len(p.features)-1].ref() {
+			break
+		}
+		if f.ref() < maxDrawnRatio*ring { // not the other side of the same line
+			sum += best
+			ring, best = f.ref(), 0
+		}
+		best = math.Max(best, f.seen)
+	}
+	return sum + best
+}
+
 // countRings counts radii, in any order, of which each is at most apart times the next
 // larger, so that it adds to the plane, and that lie outside a centre mark; outer is the
 // outermost ring's.

@@ -33,7 +33,7 @@ const (
 	bodyMM        = 3.0   // a body is wider than a torn rim or a stroke
 	haloShare     = 0.2   // of the strongest contrast within haloMM
 	gapMM         = 1.8   // widest gap in a torn rim
-	strokeMM      = 4.0   // no wider are the strokes of print
+	strokeMM      = 7.0   // no wider are the strokes of print
 	bareReach     = 1.25  // outer radii from the centre within which marks are sought
 )
 
@@ -57,6 +57,8 @@ type bareSearch struct {
 	w       *evidence
 	light   [3][]float32 // L of the face model
 	printed []bool
+	onPrint []bool // ground of its own: a dot, a cross
+	ink     []int8 // 1 where a line or other print is lighter than the ground, -1 where darker
 	discs   []spot
 	lights  lightRange
 	flecks  int // discs that light may explain
@@ -86,7 +88,7 @@ func (s *search) bareMarks(known *planes) []Mark {
 
 // weighBare returns a search that has its evidence.
 func (s *search) weighBare(known *planes) *bareSearch {
-	b := &bareSearch{search: s, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h)}
+	b := &bareSearch{search: s, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h), onPrint: make([]bool, s.y.w*s.y.h)}
 	b.readRadii(s.m.straighten(s.y, s.face, b.k))
 	b.readLight()
 	b.lights = b.lightRange()
@@ -94,10 +96,12 @@ func (s *search) weighBare(known *planes) *bareSearch {
 	b.smooth()
 	b.weigh()
 	b.explainPrint(known)
+	b.discountLight()
 	b.trimHalos()
 	b.fillRims()
 	b.bridgePrint()
 	b.keepCompact()
+	b.bridgeLines()
 	return b
 }
 
@@ -337,7 +341,7 @@ func (b *bareSearch) fillRims() {
 		}
 	}
 	for i, c := range closed {
-		if c != 0 && b.w.v[i] < bareFor/2 && !b.printed[i] {
+		if c != 0 && b.w.v[i] < bareFor/2 && !b.printed[i] && !b.onPrint[i] {
 			b.w.v[i] = bareFor / 2
 		}
 	}
@@ -353,6 +357,19 @@ func (b *bareSearch) bridgePrint() {
 	for i, p := range b.printed {
 		if p && v[i] != 0 {
 			b.w.v[i] = bareFor / 2
+		}
+	}
+}
+
+// bridgeLines makes part of a mark what of a line lies between its parts where the line is
+// as dark as a dark mark, or as light as a light one: it would not show there.
+func (b *bareSearch) bridgeLines() {
+	for _, sign := range [2]float32{-1, 1} {
+		v := b.morphed(func(i int) bool { return b.w.v[i] > 0 && sign*b.e[0][i] > 0 }, gocv.MorphClose, widestLineMM)
+		for i, k := range v {
+			if k != 0 && float32(b.ink[i]) == sign && b.w.v[i] < bareFor/2 {
+				b.w.v[i] = bareFor / 2
+			}
 		}
 	}
 }

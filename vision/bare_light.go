@@ -48,6 +48,18 @@ func (r *lightRange) explains(b *bareSearch, i int) bool {
 		abs32(b.e[1][i]-t*r.slope[0]) < chroma && abs32(b.e[2][i]-t*r.slope[1]) < chroma
 }
 
+// discountLight makes neutral the flecks of light and shade that are larger than marks:
+// marks at their borders are none of them.
+func (b *bareSearch) discountLight() {
+	for _, set := range patches(b.w.w, b.w.h, b.w.w*b.w.h, func(i int) bool { return b.w.v[i] > 0 && b.lights.explains(b, i) }) {
+		if p := bounds(set, b.w.w); float64(max(p.Dx(), p.Dy())) > bareLargestMM*b.k {
+			for _, i := range set {
+				b.w.v[i] = barePrinted
+			}
+		}
+	}
+}
+
 // noteLight sets for every disc how much of it light explains, and counts those that
 // it may explain.
 func (b *bareSearch) noteLight() {

@@ -51,7 +51,11 @@ const (
 	overlapFree = 0.12
 	overlapMM2  = 40.0
 	wholeShare  = 0.8 // of the most a disc can earn: then it is not tried to split it
-	crowdShare  = 0.7 // of the usual disc's area, in evidence units
+	// The marks of one photo are of one kind: what is much smaller than most and beside one
+	// of them is part of it, what is much larger is several.
+	crowdShare   = 0.7 // price of a disc that meets another, of the usual disc's area, in evidence units
+	largestShare = 1.7 // of the usual radius: larger discs cost oversize
+	oversize     = 3.0 // evidence units of largest's area, for as much again in radius
 )
 
 // spotFinder places discs of free radius.
@@ -61,8 +65,9 @@ type spotFinder struct {
 	k     float64   // pixels per mm
 	by    int       // pixels of the raster that a pixel of e stands for
 	spots []spot    // the discs laid
-	// crowd is the price of a disc that meets another, once the usual size is known.
-	crowd float64
+	// crowd is the price of a disc that meets another, largest the radius beyond which a
+	// disc costs more, once the usual size is known; 0 before.
+	crowd, largest float64
 }
 
 // cost returns the price and rent of a disc of r pixels.
@@ -71,6 +76,9 @@ func (f *spotFinder) cost(r float64) float64 { return spotPriceMM2*f.k*f.k + spo
 // earns returns what a disc would add to those laid.
 func (f *spotFinder) earns(s spot) float64 {
 	sum := f.gainOf(s.x, s.y, s.r) - f.cost(s.r)
+	if f.largest > 0 && s.r > f.largest {
+		sum -= oversize * math.Pi * f.largest * f.largest * (s.r/f.largest - 1)
+	}
 	alone := true
 	for _, o := range f.spots {
 		both := s.r + o.r
@@ -183,7 +191,8 @@ func (b *bareSearch) settle(f *spotFinder) {
 			f.lift(i)
 		}
 	}
-	f.crowd = crowdPrice(b.discs) / float64(f.by*f.by)
+	usual := b.usualArea() / float64(f.by*f.by)
+	f.crowd, f.largest = crowdShare*usual, largestShare*math.Sqrt(usual/math.Pi)
 	for range 3 {
 		f.polishAll()
 		if split, merged := f.splitAll(), f.mergeAll(); !split && !merged {
@@ -222,21 +231,19 @@ func (e *evidence) reduced(by int) *evidence {
 	return out
 }
 
-// crowdPrice is what a disc that meets another costs beyond the price of any: the
-// marks of one photo are of one kind, so what is much smaller than most and beside
-// one of them is part of it. The usual size is taken from the smaller third, since
-// crowds start out as large discs.
-func crowdPrice(judged []spot) float64 {
-	var areas []float32
-	for _, d := range judged {
+// usualArea returns the area of the photo's marks, raster pixels; 0 for none. It is taken
+// from the smaller third, since crowds start out as large discs.
+func (b *bareSearch) usualArea() float64 {
+	var areas []float64
+	for _, d := range b.discs {
 		if d.chance >= 0.5 {
-			areas = append(areas, float32(math.Pi*d.r*d.r))
+			areas = append(areas, math.Pi*d.r*d.r)
 		}
 	}
 	if len(areas) == 0 {
 		return 0
 	}
-	return crowdShare * float64(selectKth(areas, len(areas)/3))
+	return selectKth(areas, len(areas)/3)
 }
 
 // sow lays discs greedily, the best first.
@@ -315,7 +322,7 @@ func (f *spotFinder) polishAll() {
 func (f *spotFinder) splitAll() (changed bool) {
 	for range len(f.spots) {
 		old := f.lift(0)
-		whole := f.gainOf(old.x, old.y, old.r) > wholeShare*bareFor*math.Pi*old.r*old.r
+		whole := f.gainOf(old.x, old.y, old.r) > wholeShare*bareFor*math.Pi*old.r*old.r && !(f.largest > 0 && old.r > f.largest)
 		best, earned := []spot{old}, f.earns(old)
 		for _, n := range [...]int{2, 3} {
 			for q := range 6 {

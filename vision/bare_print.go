@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
 )
 
 // Print that is not radial repeats itself: the arms of a cross after a quarter
@@ -18,13 +20,13 @@ func (b *bareSearch) explainPrint(known *planes) {
 	if known != nil {
 		b.explainKnown(known)
 	}
+	b.inkLines()
 	b.explainDot()
+	b.onCross(func(i int, k printInk, whole bool) {
+		b.onInk(i, k, uint16(crossInnerMM*b.k), whole)
+	})
 	b.explainNumerals()
-	turned := b.turned()
-	if !b.fillArms(turned) { // no cross; marks repeat by chance where they are dense, print elsewhere
-		turned = slices.DeleteFunc(turned, func(i int) bool { return float64(b.index[i]) < crowdMM/2*b.k })
-	}
-	b.explainCross(turned)
+	b.explainTurned()
 	b.printEdges()
 	for i, p := range b.printed {
 		if p {
@@ -33,15 +35,36 @@ func (b *bareSearch) explainPrint(known *planes) {
 	}
 }
 
-// alike reports whether pixels i and j depart from the ground in the same way.
-func (b *bareSearch) alike(i, j int) bool {
-	for c := range 3 {
-		u, v := b.e[c][i], b.e[c][j]
-		if abs32(u-v) > 0.12+0.3*max(abs32(u), abs32(v)) {
-			return false
+// inkLines notes which circles are lines, lighter or darker than what is around them.
+func (b *bareSearch) inkLines() {
+	f := b.m.radial[0]
+	reach := int(1.2 * widestLineMM * b.k)
+	line := make([]int8, len(f))
+	for r := range f {
+		around := slices.Clone(f[max(0, r-reach):min(len(f), r+reach+1)])
+		switch d := f[r] - selectKth(around, len(around)/2); {
+		case d > leastInk:
+			line[r] = 1
+		case d < -leastInk:
+			line[r] = -1
 		}
 	}
-	return true
+	b.ink = make([]int8, len(b.index))
+	for i, r := range b.index {
+		b.ink[i] = line[r]
+	}
+}
+
+// What is drawn as a line is no wider than widestLineMM and departs from the ground by
+// leastInk log units.
+const (
+	widestLineMM = 12.0
+	leastInk     = 0.3
+)
+
+// alike reports whether pixels i and j depart from the ground in the same way.
+func (b *bareSearch) alike(i, j int) bool {
+	return b.shows(i, b.at(j))
 }
 
 // near returns a pixel within reach of (x, y) that is alike i and shows evidence of
@@ -59,163 +82,357 @@ func (b *bareSearch) near(i, x, y, reach int) int {
 	return -1
 }
 
-// explainDot takes a round dot on the ring centre for print: evidence in all
+// explainDot takes a round dot on the ring centre for ground of its own: evidence in all
 // directions up to one radius and hardly any beyond it.
 func (b *bareSearch) explainDot() {
-	cx, cy := b.m.centre.X, b.m.centre.Y
-	circle := func(r int, f func(i int)) (n int) {
-		n = max(8, 6*r)
-		for q := range n {
-			sn, cs := math.Sincos(2 * math.Pi * float64(q) / float64(n))
-			x, y := int(math.Round(cx+float64(r)*cs)), int(math.Round(cy+float64(r)*sn))
-			if x >= 0 && y >= 0 && x < b.w.w && y < b.w.h {
-				f(y*b.w.w + x)
+	reach := int(dotOffMM * b.k)
+	for d := range reach + 1 {
+		for oy := -d; oy <= d; oy++ {
+			for ox := -d; ox <= d; ox++ {
+				at := calib.Px{X: b.m.centre.X + float64(ox), Y: b.m.centre.Y + float64(oy)}
+				if max(ox, -ox, oy, -oy) == d {
+					if r := b.dotAt(at); r > 0 {
+						b.inkDot(at, r)
+						return
+					}
+				}
 			}
 		}
-		return n
 	}
+}
+
+// dotOffMM is how far the middle of a dot may lie from the ring centre.
+const dotOffMM = 1.5
+
+// dotAt returns the radius of a dot about a point, raster pixels; 0 for none.
+func (b *bareSearch) dotAt(at calib.Px) int {
 	share := func(r int) float64 {
-		like := 0
-		n := circle(r, func(i int) {
-			if b.w.v[i] > 0 {
+		like, n := 0, max(8, 6*r)
+		for q := range n {
+			sn, cs := math.Sincos(2 * math.Pi * float64(q) / float64(n))
+			x, y := int(math.Round(at.X+float64(r)*cs)), int(math.Round(at.Y+float64(r)*sn))
+			if x >= 0 && y >= 0 && x < b.w.w && y < b.w.h && b.w.v[y*b.w.w+x] > 0 {
 				like++
 			}
-		})
+		}
 		return float64(like) / float64(n)
 	}
-	last := 0
-	for r := 1; r <= int(1.5*bareUsualMM*b.k); r++ {
+	last := 0 // F may have hidden the middle
+	for r := 1; r <= int(1.5*bareUsualMM*b.k) && (last == 0 || last == r-1); r++ {
 		if share(r) > 0.5 {
 			last = r
 		}
 	}
 	blur := max(1, int(b.k))
-	if last <= blur || share(last-blur) < 0.9 || share(last+blur+1) > 0.3 {
-		return
+	if in, out := share(last-blur), share(last+blur+1); last <= blur || in < 0.9 || in-out < 0.6 {
+		return 0
 	}
-	mid := int(math.Round(cy))*b.w.w + int(math.Round(cx))
-	b.w.visit(cx, cy, float64(last+2*blur), func(i int, _ float32) {
-		if int(b.ring[i]) <= last || b.fainter(i, mid) {
-			b.printed[i] = true
-		}
+	return last
+}
+
+// inkDot makes a disc of r raster pixels ground of its own.
+func (b *bareSearch) inkDot(at calib.Px, r int) {
+	blur := max(1, int(b.k))
+	var in []int
+	b.w.visit(at.X, at.Y, float64(r-blur), func(i int, _ float32) { in = append(in, i) })
+	dot := b.inkOf(in)
+	b.w.visit(at.X, at.Y, float64(r+3*blur), func(i int, _ float32) {
+		b.onInk(i, dot, uint16(r+3*blur), math.Hypot(float64(i%b.w.w)-at.X, float64(i/b.w.w)-at.Y) <= float64(r-blur))
 	})
 }
 
-// fainter reports whether pixel i may be the blurred edge of what j shows: the same
-// departure from the ground, only less.
-func (b *bareSearch) fainter(i, j int) bool {
+// printInk is the colour of print, freed of light, and its scatter.
+type printInk struct{ colour, sd [3]float32 }
+
+// inkOf returns the ink of pixels of print, most of which no mark covers.
+func (b *bareSearch) inkOf(set []int) (k printInk) {
+	v := make([]float32, len(set))
+	for c := range k.colour {
+		for n, i := range set {
+			v[n] = b.e[c][i] + b.m.radial[c][b.index[i]]
+		}
+		k.colour[c], k.sd[c] = medianMAD(v)
+	}
+	return k
+}
+
+// departs returns by how much ink departs from the face at index r of F.
+func (b *bareSearch) departs(r uint16, k printInk) (d [3]float32) {
+	for c := range d {
+		d[c] = k.colour[c] - b.m.radial[c][r]
+	}
+	return d
+}
+
+// onInk weighs pixel i anew on print of ink k. Towards the edge of the print,
+// where it is not whole, what may be its blur is print; within inner of the centre F may
+// hold the print.
+func (b *bareSearch) onInk(i int, k printInk, inner uint16, whole bool) {
+	r := b.index[i]
+	if whole {
+		from := b.departs(r, k)
+		var z, sd [3]float32
+		for c := range z {
+			b.e[c][i] -= from[c]
+			sd[c] = max(inkSD, k.sd[c], b.sd[c][b.ring[i]])
+			z[c] = b.e[c][i] / sd[c]
+		}
+		b.w.v[i] = evidenceOf(z, priorOf(sd[0]))
+		b.onPrint[i] = true
+		return
+	}
+	ground := min(max(r, inner), uint16(len(b.m.radial[0])-1))
+	var e [3]float32
+	for c := range e {
+		e[c] = b.e[c][i] + b.m.radial[c][r] - b.m.radial[c][ground]
+	}
+	if b.w.v[i] > 0 && fainter(e, b.departs(ground, k), 1.2) {
+		b.printed[i] = true
+	}
+}
+
+// inkSD is the least scatter of print, log units.
+const inkSD = 0.06
+
+// fainter reports whether e may be the blurred edge of ink, log units: the same departure
+// from the ground, only less; at most times as much.
+func fainter(e, ink [3]float32, most float32) bool {
 	var ij, jj float32
-	for c := range 3 {
-		ij += b.e[c][i] * b.e[c][j]
-		jj += b.e[c][j] * b.e[c][j]
+	for c, u := range ink {
+		ij += e[c] * u
+		jj += u * u
 	}
 	t := ij / jj
-	if !(t > -0.1) || t > 0.9 {
+	if !(t > -0.1) || t > most {
 		return false
 	}
-	for c := range 3 {
-		if abs32(b.e[c][i]-t*b.e[c][j]) > 0.15+0.2*abs32(b.e[c][j]) {
+	for c, u := range ink {
+		if abs32(e[c]-t*u) > 0.15+0.2*abs32(u) {
 			return false
 		}
 	}
 	return true
 }
 
-// explainCross takes the pixels of a cross for print, and what is beside such and looks
-// alike after one quarter turn: marks may have torn two arms at one place.
-func (b *bareSearch) explainCross(found []int) {
-	for _, i := range found {
-		b.printed[i] = true
+// at returns what pixel i departs from the ground by.
+func (b *bareSearch) at(i int) [3]float32 { return [3]float32{b.e[0][i], b.e[1][i], b.e[2][i]} }
+
+// cross is a cross about the ring centre: the direction of an arm, as a unit vector of the
+// raster, its length from the centre and half its width, raster pixels, and its ink.
+type cross struct {
+	along      complex128
+	long, half int
+	ink        printInk
+}
+
+// onCross calls f with the pixels of a cross on the ring centre, its ink, and whether
+// its edge is not near.
+func (b *bareSearch) onCross(f func(i int, k printInk, whole bool)) {
+	x, ok := b.findCross()
+	if !ok {
+		return
 	}
-	half := b.halfArm(found)
-	across := b.acrossArms(found)
-	for len(found) > 0 {
-		i := found[len(found)-1]
-		found = found[:len(found)-1]
-		for _, j := range b.neighbours(i) {
-			if j >= 0 && b.w.v[j] > 0 && !b.printed[j] && across(j) <= half && b.alike(i, j) && b.turns(j, 1) {
-				b.printed[j] = true
-				found = append(found, j)
+	blur := max(1, int(b.k))
+	b.w.visit(b.m.centre.X, b.m.centre.Y, float64(x.long+3*blur)*math.Sqrt2, func(i int, _ float32) {
+		z := b.fromCentre(i) / x.along
+		s, t := math.Abs(real(z)), math.Abs(imag(z))
+		if s < t {
+			s, t = t, s
+		}
+		if s <= float64(x.long+3*blur) && t <= float64(x.half+3*blur) {
+			f(i, x.ink, s <= float64(x.long-blur) && t <= float64(x.half-blur))
+		}
+	})
+}
+
+// Sizes of crosses, mm.
+const (
+	crossLeastMM   = 12.0 // from the centre to the end of an arm
+	crossLongestMM = 60.0 // and at most
+	crossInnerMM   = 7.0  // within which F may be the cross
+)
+
+// findCross finds the direction in which three of four arms that leave the ring centre
+// look alike, by how far out they do and by what about it turns into itself, whichever
+// makes the larger cross.
+func (b *bareSearch) findCross() (x cross, ok bool) {
+	var along complex128
+	longest := 0
+	for q := range 90 {
+		u := cmplx.Rect(1, float64(q)*math.Pi/180)
+		if on := b.arms(u); len(on) > 0 && on[len(on)-1] > longest {
+			along, longest = u, on[len(on)-1]
+		}
+	}
+	if longest < int(crossLeastMM*b.k) {
+		return x, false
+	}
+	// What turns into itself lies about the arms evenly; marks beside them may do, too.
+	var all, near complex128
+	b.w.visit(b.m.centre.X, b.m.centre.Y, float64(longest), func(i int, _ float32) {
+		z := b.fromCentre(i)
+		if r := cmplx.Abs(z); r >= crossInnerMM*b.k && len(b.common(b.turnsOf(z))) > 0 {
+			off := cmplx.Pow(z/along, 4) / complex(r*r*r, 0)
+			all += off
+			if 2*real(off) > cmplx.Abs(off) {
+				near += off
 			}
 		}
+	})
+	for _, sum := range [2]complex128{all, near} {
+		if y, found := b.crossAlong(along * cmplx.Rect(1, cmplx.Phase(sum)/4)); found && y.long*y.half > x.long*x.half {
+			x, ok = y, true
+		}
 	}
+	return x, ok
 }
 
-// turned returns the pixels that look alike after at least two of the three quarter turns.
-// Near the centre a mark turns into itself: there the turns count only when arms reach
-// beyond it.
-func (b *bareSearch) turned() []int {
-	inner := 0.7 * bareUsualMM * b.k
-	var near, found []int
-	arms := 0
-	for i, v := range b.w.v {
-		if !(v > 0) || int(b.index[i]) >= len(b.m.radial[0])-1 || !b.turns(i, 2) {
+// crossAlong returns the cross with an arm in direction along: beside its arms, at one
+// width, three of four show its ink no more.
+func (b *bareSearch) crossAlong(along complex128) (x cross, ok bool) {
+	on := b.arms(along)
+	if len(on) == 0 {
+		return x, false
+	}
+	var in []int
+	for _, s := range on {
+		in = append(in, b.common(b.turnsOf(along*complex(float64(s), 0)))...)
+	}
+	x = cross{along: along, long: on[len(on)-1], ink: b.inkOf(in)}
+	for b.alongArms(x, x.long+1) >= 2 { // the ends of two arms may be torn off
+		x.long++
+	}
+	blur := max(1, int(b.k))
+	for x.half = 0; b.besideArms(x, x.half+1) > 0.5; x.half++ {
+	}
+	return x, x.half > 0 && 2*x.half < x.long && x.long >= int(crossLeastMM*b.k) && b.besideArms(x, x.half+2*blur) < 0.3
+}
+
+// alongArms returns how many of the arms of a cross show its ink s pixels from the centre.
+func (b *bareSearch) alongArms(x cross, s int) (n int) {
+	for _, i := range b.turnsOf(x.along * complex(float64(s), 0)) {
+		if i >= 0 && b.w.v[i] > 0 && b.shows(i, b.departs(b.index[i], x.ink)) {
+			n++
+		}
+	}
+	return n
+}
+
+// turnsOf returns the pixels that lie z from the ring centre and a quarter turn or more on.
+func (b *bareSearch) turnsOf(z complex128) (at [4]int) {
+	for a := range at {
+		at[a] = b.pixel(z)
+		z *= 1i
+	}
+	return at
+}
+
+// arms returns how far from the centre, raster pixels, three of the four arms of a cross
+// in direction along look alike, as far as they mostly do.
+func (b *bareSearch) arms(along complex128) (on []int) {
+	score, best, last := 0.0, 0.0, 0
+	for s := int(crossInnerMM * b.k); s < int(crossLongestMM*b.k); s++ {
+		if len(b.common(b.turnsOf(along*complex(float64(s), 0)))) == 0 {
+			score -= armGap
 			continue
 		}
-		if float64(b.index[i]) < inner {
-			near = append(near, i)
+		on = append(on, s)
+		if score++; score > best {
+			best, last = score, len(on)
+		}
+	}
+	return on[:last]
+}
+
+// armGap is how many pixels at which the arms look alike one outweighs at which they do
+// not.
+const armGap = 1.5
+
+// common returns those of four pixels that are alike, three at least and none of them
+// ground; nil for none.
+func (b *bareSearch) common(at [4]int) []int {
+	for _, i := range at {
+		if i < 0 || !(b.w.v[i] > 0) {
 			continue
 		}
-		found = append(found, i)
-		if float64(b.index[i]) < inner+3*b.k {
-			arms++
+		var like []int
+		for _, j := range at {
+			if j >= 0 && b.alike(i, j) {
+				like = append(like, j)
+			}
+		}
+		if len(like) >= 3 {
+			return like
 		}
 	}
-	if float64(arms) >= 4*2*3*b.k*b.k { // four arms of 2 mm
-		found = append(found, near...)
-	}
-	return found
+	return nil
 }
 
-// acrossArms returns how far a pixel lies beside the arms that the pixels of a cross make,
-// raster pixels.
-func (b *bareSearch) acrossArms(cross []int) func(i int) float64 {
-	var sum complex128
-	for _, i := range cross {
-		z := b.fromCentre(i)
-		if r := cmplx.Abs(z); r > 0 {
-			sum += cmplx.Pow(z/complex(r, 0), 4) * complex(r, 0)
+// besideArms returns the share of the pixels along the arms of a cross at which most of
+// the eight places t pixels beside them show its ink.
+func (b *bareSearch) besideArms(x cross, t int) float64 {
+	like, all := 0, 0
+	for s := max(t+1, int(crossInnerMM*b.k)); s < x.long; s++ {
+		n := 0
+		for _, side := range [2]int{-t, t} {
+			for _, i := range b.turnsOf(complex(float64(s), float64(side)) * x.along) {
+				if i >= 0 && b.shows(i, b.departs(b.index[i], x.ink)) {
+					n++
+				}
+			}
+		}
+		all++
+		if n >= 5 {
+			like++
 		}
 	}
-	along := cmplx.Rect(1, cmplx.Phase(sum)/4)
-	return func(i int) float64 {
-		z := b.fromCentre(i) / along
-		return min(math.Abs(real(z)), math.Abs(imag(z)))
-	}
+	return float64(like) / float64(max(1, all))
 }
 
-// halfArm is half the width of the arms that most of the pixels of a cross make, raster
-// pixels.
-func (b *bareSearch) halfArm(cross []int) float64 {
-	if len(cross) == 0 {
-		return 0
+// shows reports whether pixel i departs from the ground as ink does.
+func (b *bareSearch) shows(i int, from [3]float32) bool {
+	slack := [3]float32{alikeLU + lightSlack*(b.lights.most-b.lights.least), alikeLU, alikeLU}
+	for c, u := range from {
+		if v := b.e[c][i]; abs32(u-v) > slack[c]+0.3*max(abs32(u), abs32(v)) {
+			return false
+		}
 	}
-	across := b.acrossArms(cross)
-	var widths []float64
-	for _, i := range cross {
-		widths = append(widths, across(i))
-	}
-	return selectKth(widths, len(widths)*9/10) + 1
+	return true
 }
 
-// fillArms reports whether the pixels of a cross fill the arms that they make: those of a
-// cross fill 0.87 and more, also with holes in it, those of heaps of marks and leftovers of
-// rings, which turn into themselves here and there, 0.31 and less (24 random boards).
-func (b *bareSearch) fillArms(cross []int) bool {
-	if len(cross) == 0 {
-		return false
+// By how much departures that are alike may differ, log units, beside a share of them: in
+// brightness more where light varies.
+const (
+	alikeLU    = 0.12
+	lightSlack = 0.2 // of the range of light
+)
+
+// pixel returns the pixel that lies z from the ring centre, -1 for none.
+func (b *bareSearch) pixel(z complex128) int {
+	x, y := int(math.Round(b.m.centre.X+real(z))), int(math.Round(b.m.centre.Y+imag(z)))
+	if x < 0 || y < 0 || x >= b.w.w || y >= b.w.h {
+		return -1
 	}
-	var from []float64
-	for _, i := range cross {
-		from = append(from, cmplx.Abs(b.fromCentre(i)))
-	}
-	long, half := selectKth(from, len(from)*9/10), b.halfArm(cross)
-	return float64(len(cross)) > 0.6*(8*long*half-4*half*half)
+	return y*b.w.w + x
 }
 
 // fromCentre returns where pixel i lies from the ring centre.
 func (b *bareSearch) fromCentre(i int) complex128 {
 	return complex(float64(i%b.w.w)-b.m.centre.X, float64(i/b.w.w)-b.m.centre.Y)
+}
+
+// explainTurned takes for print what looks alike after at least two of the three quarter
+// turns, away from the middle, where marks are dense and do so by chance.
+func (b *bareSearch) explainTurned() {
+	var found []int
+	for i, v := range b.w.v {
+		if r := float64(b.index[i]); v > 0 && r >= crowdMM/2*b.k && int(b.index[i]) < len(b.m.radial[0])-1 && b.turns(i, 2) {
+			found = append(found, i)
+		}
+	}
+	for _, i := range found {
+		b.printed[i] = true
+	}
 }
 
 // neighbours returns the pixels that share a side with pixel i; -1 for none.
@@ -306,14 +523,23 @@ func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
 	if copies < 2 && !exact {
 		return
 	}
-	for turn := range 3 {
-		if hit[turn] < 0.4 {
+	for _, i := range pix {
+		var like []int
+		seen := 0
+		for turn := range 3 {
+			if hit[turn] < 0.4 {
+				continue
+			}
+			seen++
+			if j := b.near(i, i%b.w.w+at[turn][0], i/b.w.w+at[turn][1], 1); j >= 0 {
+				like = append(like, j)
+			}
+		}
+		if len(like) < min(2, seen) { // marks on one of them
 			continue
 		}
-		for _, i := range pix {
-			if j := b.near(i, i%b.w.w+at[turn][0], i/b.w.w+at[turn][1], 1); j >= 0 {
-				b.printed[i], b.printed[j] = true, true
-			}
+		for _, j := range append(like, i) {
+			b.printed[j] = true
 		}
 	}
 }
@@ -349,14 +575,14 @@ func (b *bareSearch) overlap(p image.Rectangle, pix []int, dx, dy int) (dice, hi
 
 // printEdges adds the blurred edges of print to it.
 func (b *bareSearch) printEdges() {
-	for range 2 {
+	for range 1 {
 		var edge []int
 		for i, v := range b.w.v {
 			if !(v > 0) || b.printed[i] {
 				continue
 			}
 			for _, j := range b.neighbours(i) {
-				if j >= 0 && b.printed[j] && b.fainter(i, j) {
+				if j >= 0 && b.printed[j] && fainter(b.at(i), b.at(j), 0.9) {
 					edge = append(edge, i)
 					break
 				}

@@ -92,9 +92,9 @@ func (s *search) findPrint() []bool {
 	b.smooth()
 	b.weigh()
 	b.explainNumerals()
-	if turned := b.turned(); b.fillArms(turned) {
-		b.explainCross(turned)
-	}
+	b.onCross(func(i int, k printInk, _ bool) {
+		b.printed[i] = b.printed[i] || b.w.v[i] > 0 && b.shows(i, b.departs(b.index[i], k))
+	})
 	b.printEdges()
 	return b.printed
 }

@@ -207,7 +207,7 @@ func TestFitChance(t *testing.T) {
 	}
 	got := fitWeights(examples, stickerPenalty)
 	for i := range got {
-		if !(math.Abs(got[i]-truth[i]) < 0.4) { // four standard errors of 4000 examples, and some: there are 105 weights
+		if !(math.Abs(got[i]-truth[i]) < 0.4) { // four standard errors of 4000 examples, and some: there are 120 weights
 			t.Errorf("weight %d = %.2f, want %.2f", i, got[i], truth[i])
 		}
 	}

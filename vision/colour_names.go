@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"sort"
@@ -123,7 +124,61 @@ func (s *search) nameGroups() {
 		settled = append(settled, g)
 		open = slices.Delete(open, next, next+1)
 	}
+	s.nameTogether(white)
 }
+
+// nameTogether names the largest groups anew where a declared colour has none: such that
+// the names fit best on the whole, a colour without a group counting for missingDeltaE and
+// a group without a name for namelessDeltaE. Light that tinges all may turn one colour into
+// another, but hardly two into one.
+func (s *search) nameTogether(white [3]float64) {
+	if !slices.ContainsFunc(s.opts.Colours, func(c string) bool { return !s.hasGroup(c) }) {
+		return
+	}
+	large := slices.DeleteFunc(slices.Clone(s.groups), func(g *group) bool { return len(g.discs) < 3 })
+	slices.SortStableFunc(large, func(a, b *group) int { return cmp.Compare(len(b.discs), len(a.discs)) })
+	large = large[:min(6, len(large))]
+	names := append([]string{""}, s.opts.Colours...)
+	best, chosen, now := math.Inf(1), []string(nil), make([]string, len(large))
+	var try func(i int, cost float64)
+	try = func(i int, cost float64) {
+		if i == len(large) {
+			for _, c := range s.opts.Colours {
+				if !slices.Contains(now, c) {
+					cost += missingDeltaE
+				}
+			}
+			if cost < best {
+				best, chosen = cost, slices.Clone(now)
+			}
+			return
+		}
+		lin := linearOf(large[i].mean)
+		for k := range lin {
+			lin[k] *= white[k]
+		}
+		d := nameDistances(lin)
+		d[""] = namelessDeltaE
+		for _, n := range names {
+			if now[i] = n; d[n] <= namelessDeltaE {
+				try(i+1, cost+d[n])
+			}
+		}
+	}
+	try(0, 0)
+	for i, g := range large {
+		if g.name != chosen[i] && chosen[i] != "" {
+			g.name, g.second = chosen[i], ""
+		}
+	}
+}
+
+// What nameTogether weighs, CIEDE2000: no colour is farther than namelessDeltaE from its
+// name.
+const (
+	missingDeltaE  = 9.0
+	namelessDeltaE = 30.0
+)
 
 // otherColour is how far apart groups of one colour hardly are.
 const otherColour = 2 * sameColour
@@ -152,7 +207,7 @@ func (s *search) nameOf(colour [3]float32, white [3]float64) (name, second strin
 			second = n
 		}
 	}
-	if best == "" || d[best] > 30 || (other != "" && d[best] > 1.6*d[other]+4) {
+	if best == "" || d[best] > namelessDeltaE || (other != "" && d[best] > 1.6*d[other]+4) {
 		return "", ""
 	}
 	if second != "" && d[best] <= 0.75*d[second] {

@@ -14,15 +14,15 @@ import (
 // weights, fitted to rendered boards by TestFitChance.
 
 // numSigns is the number of observations.
-const numSigns = 14
+const numSigns = 15
 
 // signs returns what the chance of a disc rests on: a constant; support of the
 // visible rim, and of the whole; scatter of the rim in tolerances; share of the rim
 // with one and the same step; that step, whole and in chroma (logarithms); unevenness
 // of the inside in steps; whether it is off the face; votes; distance from the
 // nearest sure sticker's colour; share of the inside that the face does not explain;
-// share of the rim beyond which the disc's colour runs on; and the step in scatters of what
-// lies beside the disc (logarithm).
+// share of the rim beyond which the disc's colour runs on; the step in scatters of what
+// lies beside the disc (logarithm); and its least radius in the photo, px (logarithm).
 func (s *search) signs(d *disc) [numSigns]float64 {
 	off := 0.0
 	if r2.Norm(d.pos) > s.outerMM+0.5*d.radius {
@@ -48,6 +48,7 @@ func (s *search) signs(d *disc) [numSigns]float64 {
 		d.fill,
 		float64(d.runs) / float64(max(1, d.seen())),
 		math.Log(step / (d.ground + 0.01)),
+		math.Log(d.leastPx),
 	}
 }
 

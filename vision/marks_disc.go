@@ -23,6 +23,7 @@ type disc struct {
 	sd        float64    // of the rim points about the circle, mm
 	fitted    bool
 	tol       float64 // a rim point so near the circle is on it, mm
+	leastPx   float64 // radius in the photo, in the direction in which it is least
 
 	on, against, hidden int     // rays with a rim, without one, and under or beside other discs
 	runs                int     // of hidden: what lies beyond looks like the disc itself
@@ -49,6 +50,7 @@ func (d *disc) visible() float64 { return float64(d.on+d.against) / float64(max(
 func (s *search) look(d *disc, chosen []*disc) {
 	lo, hi := s.rect.PxPerMM(d.pos)
 	nearMM := 0.1 / math.Sqrt(lo*hi)
+	d.leastPx = lo * d.nominalMM
 	d.tol = max(0.06*d.nominalMM, 12*nearMM)
 	near := s.neighbours(d, chosen)
 	start := d.pos

@@ -110,10 +110,11 @@ func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 	if full < 1e-6 {
 		return
 	}
-	// The inside level must be the disc's own colour.
+	// The inside level must be the disc's own colour, in light or in shade.
+	lit := max(1/shadeDepth, min(shadeDepth, r.in.dot(inside)/max(inside.dot(inside), 1e-6)))
 	off := float32(0)
 	for q := range 3 {
-		t := r.in[q] - inside[q]
+		t := r.in[q] - lit*inside[q]
 		off += t * t
 	}
 	if off > 0.15*(full+0.02) && off > 0.004 {
@@ -153,6 +154,9 @@ func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 	r.at = s.first + edge
 	r.weight = 1 / (0.002 + float64(bad))
 }
+
+// shadeDepth is how much darker a shadow's border makes one part of a disc than another.
+const shadeDepth = 3
 
 // stepDirection returns the change of colour from ex to in, and its square: without
 // its part along ex where what is left is strong, since a contact shadow only scales
@@ -264,7 +268,7 @@ func fitCircle(m rim, fixed, start, tol float64) (d r2.Vec, radius float64, cov 
 		for i := range n {
 			abs[i] = float32(math.Abs(math.Hypot(px[i]-d.X, py[i]-d.Y) - radius))
 		}
-		scale = max(1.4826*float64(selectKth(abs, n/2)), tol/12)
+		scale = min(max(1.4826*float64(selectKth(abs, n/2)), tol/12), tol/min(3, 1+float64(iter)/2))
 		if iter > 2 && math.Abs(step[0])+math.Abs(step[1]) < 1e-5 {
 			break
 		}

@@ -48,12 +48,13 @@ func (s *search) withoutPrint(all []*disc) []*disc {
 	return kept
 }
 
-// surerThanPrint reports whether a disc is a sticker although it repeats: one near the
-// centre, where stickers are dense and turn into each other by chance, as sure by its
-// outline as crosses do not get there (0.97 at most on 1,000 random boards), with more of
-// its visible rim than numerals show (half).
+// surerThanPrint reports whether a disc is a sticker although it repeats: sure by its
+// outline, and seen all around, as no stroke's end is; or within two diameters of the centre,
+// where stickers are dense and turn into each other by chance. Crosses are less sure there,
+// and numerals show half a rim (1,000 random boards).
 func (s *search) surerThanPrint(d *disc) bool {
-	return r2.Norm(d.pos) < crowdMM/2 && d.chance > 0.99 && d.support() > 0.8
+	dense := r2.Norm(d.pos) < 4*d.radius && d.support() > 0.8
+	return d.chance > 0.99 && (dense || d.on == d.seen())
 }
 
 // mostPrinted is the largest share of a sticker's area that print of its colour, under
@@ -68,14 +69,16 @@ const leastBeyond = 0.05
 func (s *search) repeats(all []*disc) bool {
 	likely := slices.DeleteFunc(slices.Clone(all), func(d *disc) bool { return d.chance < 0.5 })
 	return slices.ContainsFunc(likely, func(d *disc) bool {
-		if r2.Norm(d.pos) < 2*printReachMM || r2.Norm(d.pos) > s.outerMM {
+		from := r2.Norm(d.pos)
+		if from < d.radius || from > s.outerMM {
 			return false
 		}
+		reach := min(printReachMM, from/2)
 		at, turns := d.pos, 0
 		for range 3 {
 			at = r2.Vec{X: -at.Y, Y: at.X}
 			if slices.ContainsFunc(likely, func(o *disc) bool {
-				return r2.Norm(r2.Sub(o.pos, at)) < printReachMM && apart(s.surface(o), s.surface(d)) < sameColour
+				return r2.Norm(r2.Sub(o.pos, at)) < reach && apart(s.surface(o), s.surface(d)) < sameColour
 			}) {
 				turns++
 			}

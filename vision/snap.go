@@ -53,8 +53,8 @@ func Snap(img *image.NRGBA, rect *calib.Rectification, at calib.Px, radiusMM flo
 }
 
 // snapShare is the least share of the rim that must lie on the circle: the rest may
-// be under another disc. Discs about a gap of paper lend it about half a rim.
-const snapShare = 0.55
+// be under another disc. Discs about a gap of paper lend it half a rim and more.
+const snapShare = 0.6
 
 // snapStarts are where the centre may lie from the place pointed at, in radii: the
 // rays of one start see the rim when the centre is less than a quarter radius off.

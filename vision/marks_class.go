@@ -101,7 +101,7 @@ func (s *search) relate(all []*disc) []*disc {
 	white := s.whiteGain()
 	for _, d := range all {
 		own := s.surface(d)
-		alone := slices.ContainsFunc(s.groups, func(g *group) bool { return g.lone(d) })
+		alone := s.lone(d)
 		if len(s.opts.Colours) > 0 && !alone {
 			name, _ := s.nameOf(own, white)
 			alone = name != "" && !s.hasGroup(name)
@@ -150,8 +150,11 @@ func (s *search) hasGroup(name string) bool {
 	return slices.ContainsFunc(s.groups, func(g *group) bool { return g.name == name })
 }
 
-// lone reports whether d alone stands for the colour, and the colour has a name.
-func (g *group) lone(d *disc) bool { return len(g.discs) == 1 && g.discs[0] == d && g.name != "" }
+// lone reports whether d alone stands for a colour that has a name.
+func (s *search) lone(d *disc) bool {
+	own := slices.IndexFunc(s.groups, func(g *group) bool { return len(g.discs) == 1 && g.discs[0] == d && g.name != "" })
+	return own >= 0 && !slices.ContainsFunc(s.groups, func(g *group) bool { return g != s.groups[own] && g.name == s.groups[own].name })
+}
 
 // named drops discs of groups without a name.
 func (s *search) named(ds []*disc) []*disc {

@@ -34,11 +34,9 @@ func (s *search) dropRepeated(found, all []*disc) []*disc {
 		}
 	}
 	var repeated []*disc
-	for i, a := range all {
-		for _, b := range all[:i] {
-			if s.turned(a, b) && a.chance >= hopeless && b.chance >= hopeless && alike(a, b) {
-				repeated = append(repeated, a, b)
-			}
+	for _, a := range all {
+		if a.chance >= hopeless && s.inCorners(a, all) {
+			repeated = append(repeated, a)
 		}
 	}
 	for i, p := range pairs {
@@ -62,24 +60,28 @@ func (s *search) dropRepeated(found, all []*disc) []*disc {
 	return slices.DeleteFunc(found, func(d *disc) bool { return slices.Contains(repeated, d) })
 }
 
-// turned reports whether two discs well off the face lie a quarter or half turn about the
-// ring centre from each other, as screws do in the corners of a board: of 135 stickers there,
-// on 1,000 random boards, two did.
-func (s *search) turned(a, b *disc) bool {
+// inCorners reports whether a disc well off the face has its like a quarter or half turn
+// about the ring centre away, and something round at all such places in view, as screws in
+// the corners of a board: of 135 stickers there, on 1,000 random boards, two had.
+func (s *search) inCorners(d *disc, all []*disc) bool {
 	const wellOff = 1.2
-	from := r2.Norm(a.pos)
-	if min(from, r2.Norm(b.pos)) < wellOff*s.outerMM {
+	from := r2.Norm(d.pos)
+	if from < wellOff*s.outerMM {
 		return false
 	}
-	slack := a.nominalMM + repeatMM*math.Pow(from/s.outerMM, 3)
-	at := a.pos
+	slack := d.nominalMM + repeatMM*math.Pow(from/s.outerMM, 3)
+	at, like := d.pos, false
 	for range 3 {
 		at = r2.Vec{X: -at.Y, Y: at.X}
-		if r2.Norm(r2.Sub(at, b.pos)) < slack {
-			return true
+		there := func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, at)) < slack }
+		if _, ok := sampleRGB(s.img, s.rect.ToPhoto(at)); ok && !slices.ContainsFunc(all, there) {
+			return false
 		}
+		like = like || slices.ContainsFunc(all, func(o *disc) bool {
+			return there(o) && o.chance >= hopeless && apart(s.surface(o), s.surface(d)) < sameColour
+		})
 	}
-	return false
+	return like
 }
 
 // faces reports whether something round lies across mid from d, to slack mm, or the

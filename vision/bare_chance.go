@@ -12,7 +12,7 @@ import (
 // TestFitBare.
 
 // numBareSigns is the number of observations.
-const numBareSigns = 17
+const numBareSigns = 18
 
 // Scales of the signs.
 const (
@@ -28,7 +28,7 @@ const (
 // light changes there, over its tone; its tone and the tone of its darkest part; the
 // steepness of its edges and its size (logarithms); what light leaves of its hue;
 // whether it is off the face; how many candidates light would explain; the share that
-// is print; and how far it is from the sure marks in tone, size and steepness.
+// is print and the share that is a line; and how far it is from the sure marks in tone, size and steepness.
 func (b *bareSearch) signsOf(i int) [numBareSigns]float64 {
 	d := &b.discs[i]
 	off := 0.0
@@ -53,6 +53,7 @@ func (b *bareSearch) signsOf(i int) [numBareSigns]float64 {
 		off,
 		math.Log1p(float64(b.flecks)),
 		d.print,
+		d.line,
 		min(2, d.kin),
 	}
 }
@@ -62,17 +63,20 @@ func (b *bareSearch) isOff(d *spot) bool {
 	return r2.Norm(b.flat.ToBoard(d.at())) > b.outerMM
 }
 
-// look sets what shows inside disc i: tone, darkest part, hue, steepness, print.
+// look sets what shows inside disc i: tone, darkest part, hue, steepness, print, lines.
 func (b *bareSearch) look(i int) {
 	d := &b.discs[i]
-	var tone, hue, steep []float32
-	print, all := 0, 0
+	var tone, surface, hue, steep []float32
+	print, line, all := 0, 0, 0
 	w := b.w.w
 	b.w.visit(d.x, d.y, 1.2*d.r, func(j int, _ float32) {
 		all++
 		if b.printed[j] {
 			print++
 			return
+		}
+		if b.ink[j] != 0 {
+			line++
 		}
 		if j%w > 0 && j%w < w-1 && j >= w && j < len(b.e[0])-w {
 			gx, gy := b.e[0][j+1]-b.e[0][j-1], b.e[0][j+w]-b.e[0][j-w]
@@ -81,13 +85,16 @@ func (b *bareSearch) look(i int) {
 		if b.w.v[j] > 0 {
 			t := b.e[0][j]
 			tone = append(tone, t)
+			surface = append(surface, t+b.m.radial[0][b.index[j]])
 			u, v := b.e[1][j]-t*b.lights.slope[0], b.e[2][j]-t*b.lights.slope[1]
 			hue = append(hue, u*u+v*v)
 		}
 	})
-	d.print = float64(print) / float64(max(1, all))
-	d.tone, d.core, d.hue, d.steep = 0, 0, 0, 0
+	d.print, d.line = float64(print)/float64(max(1, all)), float64(line)/float64(max(1, all))
+	d.tone, d.core, d.hue, d.steep, d.surface, d.darkest = 0, 0, 0, 0, 0, 0
 	if len(tone) > 0 {
+		d.darkest = float64(selectKth(surface, len(surface)/10))
+		d.surface = float64(selectKth(surface, len(surface)/2))
 		d.core = float64(selectKth(tone, len(tone)/10))
 		d.tone = float64(selectKth(tone, len(tone)/2))
 		d.hue = math.Sqrt(float64(selectKth(hue, len(hue)/2)))
@@ -98,12 +105,13 @@ func (b *bareSearch) look(i int) {
 }
 
 // relate sets how far every disc is from those that are sure by themselves; it reports
-// whether there are any to compare with.
+// whether there are any to compare with. Marks are alike by what they do to the ground, as
+// dents are, or by their own surface, as holes are on black and white zones.
 func (b *bareSearch) relate() bool {
-	var v [4][]float64
-	of := func(d *spot) [4]float64 {
-		return [4]float64{d.tone / usualToneLU, d.core / usualCoreLU, math.Log(d.r) / usualSizeLU, math.Log(max(0.02, d.steep)) / usualSharpLU}
+	of := func(d *spot) [6]float64 {
+		return [6]float64{d.tone / usualToneLU, d.core / usualCoreLU, d.surface / usualToneLU, d.darkest / usualCoreLU, math.Log(d.r) / usualSizeLU, math.Log(max(0.02, d.steep)) / usualSharpLU}
 	}
+	var v [6][]float64
 	for i := range b.discs {
 		if d := &b.discs[i]; d.alone > sureChance {
 			for c, x := range of(d) {
@@ -114,16 +122,16 @@ func (b *bareSearch) relate() bool {
 	if len(v[0]) < leastSure {
 		return false
 	}
-	var usual [4]float64
+	var usual [6]float64
 	for c := range v {
 		usual[c] = medianOf(v[c])
 	}
 	for i := range b.discs {
-		sum := 0.0
+		var off [6]float64
 		for c, x := range of(&b.discs[i]) {
-			sum += min(9, math.Pow(x-usual[c], 2))
+			off[c] = min(9, math.Pow(x-usual[c], 2))
 		}
-		b.discs[i].kin = math.Sqrt(sum / 4)
+		b.discs[i].kin = math.Sqrt((min(off[0]+off[1], off[2]+off[3]) + off[4] + off[5]) / 4)
 	}
 	return true
 }

@@ -24,9 +24,12 @@ type spot struct {
 	ground   float64    // scatter of the ground around it, log units
 	tone     float64    // brightness against the ground, log units: median
 	core     float64    // and its darkest tenth
+	surface  float64    // brightness freed of light, log units: median
+	darkest  float64    // and its darkest tenth
 	hue      float64    // chroma that a change of light does not explain, log units
 	steep    float64    // of its edges, log units per mm
 	print    float64    // share of it that is print
+	line     float64    // share of it that is a line
 	kin      float64    // distance from the sure marks of the photo, in their spreads
 	alone    float64    // chance that it is a mark, judged by itself
 	chance   float64    // and in the light of the sure ones
@@ -50,12 +53,12 @@ const (
 const (
 	overlapFree = 0.12
 	overlapMM2  = 40.0
-	wholeShare  = 0.8 // of the most a disc can earn: then it is not tried to split it
+	wholeShare  = 0.9 // of the most a disc can earn: then it is not tried to split it
 	// The marks of one photo are of one kind: what is much smaller than most and beside one
 	// of them is part of it, what is much larger is several.
-	crowdShare   = 0.7 // price of a disc that meets another, of the usual disc's area, in evidence units
-	largestShare = 1.7 // of the usual radius: larger discs cost oversize
-	oversize     = 3.0 // evidence units of largest's area, for as much again in radius
+	crowdShare   = 0.45 // price of a disc that meets another, of the usual disc's area, in evidence units
+	largestShare = 1.7  // of the usual radius: larger discs cost oversize
+	oversize     = 3.0  // evidence units of largest's area, for as much again in radius
 )
 
 // spotFinder places discs of free radius.

@@ -57,6 +57,48 @@ func TestBareMarks(t *testing.T) {
 	}
 }
 
+// What is drawn about the centre is none, and hides no mark: holes on a dot and on the arms
+// of a cross, torn-off ends included; and a smudge or hole across a broad line of its own
+// tone is one mark.
+func TestBareOnPrint(t *testing.T) {
+	around := func(r float64, n int) (at [][2]float64) {
+		for k := range n {
+			sin, cos := math.Sincos(2*math.Pi*float64(k)/float64(n) + 0.4)
+			at = append(at, [2]float64{r * cos, r * sin})
+		}
+		return at
+	}
+	navy := boardtest.Colour{R: 24, G: 30, B: 80}
+	for _, c := range []struct {
+		name   string
+		kind   boardtest.Kind
+		at     [][2]float64
+		change func(*boardtest.Scene)
+	}{
+		{"a dot", boardtest.Hole, [][2]float64{{70, 65}, {-80, 20}, {60, -90}}, func(s *boardtest.Scene) {
+			s.Face.Centre = boardtest.CentreMark{Shape: "dot", SizeMM: 16, Colour: navy}
+		}},
+		{"holes on a dot", boardtest.Hole, append(around(13, 3), [2]float64{-70, 65}, [2]float64{80, 20}), func(s *boardtest.Scene) {
+			s.Face.Centre = boardtest.CentreMark{Shape: "dot", SizeMM: 44, Colour: boardtest.Colour{R: 244, G: 180, B: 90}}
+		}},
+		{"a short cross", boardtest.Hole, [][2]float64{{70, 65}, {-80, 20}, {60, -90}}, func(s *boardtest.Scene) {
+			s.Face.Centre = boardtest.CentreMark{Shape: "cross", SizeMM: 32, LineMM: 6, Colour: navy}
+		}},
+		{"holes on a cross", boardtest.Hole, [][2]float64{{2, 1}, {-28, 1}, {1, -29}, {60, -90}}, func(s *boardtest.Scene) {
+			s.Face.Centre = boardtest.CentreMark{Shape: "cross", SizeMM: 60, LineMM: 6, Colour: boardtest.Colour{R: 200, G: 60, B: 50}}
+		}},
+		{"smudges across a line", boardtest.Smudge, around(98, 5), func(s *boardtest.Scene) { s.Face.Rings[2].LineMM = 4 }},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := bareScene(c.kind, 13, c.at...)
+			c.change(&s)
+			if marks, missed, extra, _ := readBare(s); missed != 0 || extra != 0 {
+				t.Errorf("missed %d, extra %d: %+v", missed, extra, marks)
+			}
+		})
+	}
+}
+
 // A hole that tears a numeral is found; the numeral is none.
 func TestBareHoleOnNumeral(t *testing.T) {
 	s := bareScene(boardtest.Hole, 10, [2]float64{-60, 40})

@@ -20,6 +20,8 @@ func TestDropRepeated(t *testing.T) {
 		{"screws in the corners", []r2.Vec{{X: 230, Y: 260}, {X: -230, Y: 260}, {X: 230, Y: -260}, {X: -230, Y: -260}}, 4},
 		{"three of the screws, the fourth out of the photo", []r2.Vec{{X: 230, Y: -260}, {X: -230, Y: -260}, {X: 230, Y: 260}, {X: 40, Y: 205}}, 3},
 		{"three off the face, nothing in the fourth corner", []r2.Vec{{X: 230, Y: 260}, {X: -230, Y: 260}, {X: -230, Y: -260}}, 0},
+		{"two of the screws of a long board", []r2.Vec{{X: 190, Y: 290}, {X: -190, Y: -290}}, 2},
+		{"two off the face, not across", []r2.Vec{{X: 190, Y: 290}, {X: -150, Y: -290}}, 0},
 		{"a rectangle on the face", []r2.Vec{{X: 80, Y: 60}, {X: -80, Y: 60}, {X: 80, Y: -60}, {X: -80, Y: -60}}, 0},
 		{"one out of place", []r2.Vec{{X: 4, Y: 112}, {X: 4, Y: -88}, {X: 104, Y: 12}, {X: -93, Y: 12}}, 0},
 		{"too near the centre to tell", []r2.Vec{{X: 20}, {X: -20}, {Y: 20}, {Y: -20}}, 0},

@@ -266,6 +266,13 @@ func (s *search) learnSizes() {
 	s.sizes = slices.DeleteFunc(s.sizes, func(z size) bool { return 2*z.nominalMM*s.flat.PxPerMM < leastDiscPx })
 }
 
+// Once fewSure stickers have shown their size, idleLooks in vain, the likeliest places
+// first, are enough to give up on another size.
+const (
+	fewSure   = 6
+	idleLooks = 60
+)
+
 // sizesSeen returns the sizes of sticker, of at least so many pixels, that the raster
 // shows, smallest first.
 func (s *search) sizesSeen(leastPx float64) []size {
@@ -280,9 +287,13 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	ps = thin(ps, 2)
 	all := s.worthALook(ps)
 	var sure []*disc
-	for _, d := range all {
+	last := 0 // look that showed a sure one
+	for i, d := range all {
+		if len(sure) >= fewSure && i-last > idleLooks {
+			break
+		}
 		if s.look(d, nil); d.chance > 0.9 && d.support() > 0.85 && d.radius*k >= least {
-			sure = append(sure, d)
+			sure, last = append(sure, d), i
 		}
 	}
 	slices.SortStableFunc(sure, func(a, b *disc) int { return cmp.Compare(b.chance, a.chance) })

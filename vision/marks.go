@@ -34,6 +34,7 @@ const (
 	flatPxPerMM     = 1.4  // enough for the smallest sticker
 	flatSidePx      = 1400 // and no more pixels than this on a side
 	firstSidePx     = 1000 // nor than this while sizes are learnt
+	mostSidePx      = 2000 // small stickers on a large board may need so many
 	flatDiscPx      = 14   // a sticker of known size spans as many pixels
 	leastFlatDiscPx = 10   // and the smallest size learnt no fewer
 	leastDiscMM     = 6.0  // smallest sticker when the size is unknown
@@ -261,16 +262,18 @@ func (s *search) learnSizes() {
 		s.square(flatPxPerMM, usualDiscMM, flatSidePx)
 		s.sizes = s.sizesSeen(leastDiscPx)
 	} else if least := 2 * s.sizes[0].nominalMM; least*s.flat.PxPerMM < leastFlatDiscPx {
-		s.square(min(flatPxPerMM, flatDiscPx/least), usualDiscMM, flatSidePx)
+		side := max(s.extent.maxX-s.extent.minX, s.extent.maxY-s.extent.minY)
+		s.square(min(flatPxPerMM, flatDiscPx/least), usualDiscMM, min(max(leastFlatDiscPx/least*side, flatSidePx), mostSidePx))
 	}
 	s.sizes = slices.DeleteFunc(s.sizes, func(z size) bool { return 2*z.nominalMM*s.flat.PxPerMM < leastDiscPx })
 }
 
 // Once fewSure stickers have shown their size, idleLooks in vain, the likeliest places
-// first, are enough to give up on another size.
+// first, are enough to give up on another size. Two sizes of sticker differ by sameSize.
 const (
 	fewSure   = 6
 	idleLooks = 60
+	sameSize  = 1.15 // ratio of radii
 )
 
 // sizesSeen returns the sizes of sticker, of at least so many pixels, that the raster
@@ -284,7 +287,7 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	for r := least; r < largestDiscMM/2*k; r *= 1.1 {
 		ps = append(ps, s.peaks(onFace, r, 0.4)...)
 	}
-	ps = thin(ps, 2)
+	ps = thin(ps, 2, 1.15)
 	all := s.worthALook(ps)
 	var sure []*disc
 	last := 0 // look that showed a sure one
@@ -297,10 +300,10 @@ func (s *search) sizesSeen(leastPx float64) []size {
 		}
 	}
 	slices.SortStableFunc(sure, func(a, b *disc) int { return cmp.Compare(b.chance, a.chance) })
-	// One disc may have been found with several radii: keep the best.
+	// One disc may have been found with several radii, or in its own curves: keep the best.
 	var one []*disc
 	for _, d := range sure {
-		if !slices.ContainsFunc(one, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, d.pos)) < 0.5*o.radius }) {
+		if !slices.ContainsFunc(one, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, d.pos)) < o.radius }) {
 			one = append(one, d)
 		}
 	}
@@ -316,17 +319,24 @@ func (s *search) sizesSeen(leastPx float64) []size {
 		areas = append(areas, area)
 		i = j
 	}
-	// Texture and numerals hold many small discs; stickers cover more.
-	most := 0.0
-	for _, a := range areas {
-		most = max(most, a)
+	// Texture and numerals hold many small discs; stickers cover more. Sizes that lie close
+	// together are one, seen badly.
+	order := make([]int, len(out))
+	for i := range order {
+		order[i] = i
 	}
-	keep := out[:0]
-	for i, z := range out {
-		if areas[i] >= 0.15*most {
-			keep = append(keep, z)
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(areas[j], areas[i]) })
+	var keep []size
+	for _, i := range order {
+		z := out[i]
+		if areas[i] < 0.15*areas[order[0]] || slices.ContainsFunc(keep, func(o size) bool {
+			return max(z.nominalMM/o.nominalMM, o.nominalMM/z.nominalMM) < sameSize
+		}) {
+			continue
 		}
+		keep = append(keep, z)
 	}
+	slices.SortFunc(keep, func(a, b size) int { return cmp.Compare(a.nominalMM, b.nominalMM) })
 	return keep
 }
 

@@ -274,3 +274,56 @@ func BenchmarkFindMarks(b *testing.B) {
 		findMarks(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 19})
 	}
 }
+
+// The size of the stickers is learnt from the photo where it is not given, also of ones
+// that are only a few pixels wide on the raster where sizes are learnt.
+func TestSizesLearnt(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		seed   uint64
+		sizeMM float64
+	}{
+		{"8 mm on a large board", 42009, 8},
+		{"10 mm on a drawn face", 42096, 10},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			s := boardtest.Random(c.seed, boardtest.Varied)
+			p, _ := asPhoto(s)
+			r, err := Read(p, Options{Rings: specOf(s.Face)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var mm []float64
+			for _, m := range r.Marks {
+				mm = append(mm, m.DiameterMM)
+			}
+			if got, want := len(mm), len(s.Marks); got < want-1 || got > want+want/5+1 {
+				t.Fatalf("%d stickers, want about %d", got, want)
+			}
+			if got := medianOf(mm); math.Abs(got/c.sizeMM-1) > 0.1 {
+				t.Errorf("they measure %.1f mm, want %g", got, c.sizeMM)
+			}
+		})
+	}
+}
+
+// Two accessories may have stickers of two sizes.
+func TestTwoSizesLearnt(t *testing.T) {
+	s := tilted(15, 60, -0.03)
+	for i := range 10 {
+		x := 30*float64(i) - 140
+		s.Marks = append(s.Marks, boardtest.Stickers("red", 13, [2]float64{x, 60 + 5*float64(i%3)})...)
+		s.Marks = append(s.Marks, boardtest.Stickers("blue", 17, [2]float64{x + 7, -45 - 8*float64(i%4)})...)
+	}
+	p, truth := asPhoto(s)
+	marks, _, _ := findMarks(p, truth.Rectification, circlesOf(truth), MarkOptions{})
+	if missed, extra, _ := scored(truth, marks); missed+extra > 0 {
+		t.Errorf("%d missed, %d extra", missed, extra)
+	}
+	for _, m := range marks {
+		if want := map[string]float64{"red": 13, "blue": 17}[m.Colour]; math.Abs(m.DiameterMM-want) > 0.7 {
+			t.Errorf("%s sticker of %.1f mm, want %g", m.Colour, m.DiameterMM, want)
+		}
+	}
+}

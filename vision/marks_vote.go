@@ -175,7 +175,7 @@ func (s *search) peaks(edges []edgePixel, r float64, least float32) []peak {
 			}
 		}
 	}
-	return thin(all, 0.3*r)
+	return thin(all, 0.3*r, 2)
 }
 
 // coarseVotesPx is the radius from which votes are gathered in cells of two pixels: the
@@ -247,8 +247,8 @@ func votesAt(edges []edgePixel, at calib.Px, r float64) float64 {
 }
 
 // thin sorts peaks by rank and keeps those that have no better one within apart
-// pixels.
-func thin(ps []peak, apart float64) []peak {
+// pixels and of a radius within the ratio.
+func thin(ps []peak, apart, ratio float64) []peak {
 	slices.SortFunc(ps, func(a, b peak) int {
 		return cmp.Or(cmp.Compare(b.rank, a.rank), cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x))
 	})
@@ -260,7 +260,7 @@ func thin(ps []peak, apart float64) []peak {
 		for dy := -1; dy <= 1 && free; dy++ {
 			for dx := -1; dx <= 1 && free; dx++ {
 				free = !slices.ContainsFunc(taken[[2]int{cell[0] + dx, cell[1] + dy}], func(o peak) bool {
-					return math.Hypot(o.x-p.x, o.y-p.y) < apart
+					return math.Hypot(o.x-p.x, o.y-p.y) < apart && max(o.r/p.r, p.r/o.r) < ratio
 				})
 			}
 		}

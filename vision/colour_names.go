@@ -50,9 +50,13 @@ func nameDistances(v [3]float64) map[string]float64 {
 	return out
 }
 
-// whiteGain returns the factor per channel that makes the lightest neutral part
-// of the face white paper; ones when the face has no such part.
+// whiteGain returns the factor per channel that makes the lightest neutral thing of the
+// board white: a part of the face, or stickers that are lighter, since paper may be cream;
+// ones when there is nothing light.
 func (s *search) whiteGain() [3]float64 {
+	neutral := func(o [3]float32) bool { return abs32(o[1]) < 0.35 && abs32(o[2]) < 0.6 }
+	var white [3]float32
+	white[0] = float32(math.Inf(-1))
 	m := s.m
 	type zone struct {
 		v    [3]float32
@@ -60,31 +64,35 @@ func (s *search) whiteGain() [3]float64 {
 	}
 	var zs []zone
 	for r := range m.radial[0] {
-		if abs32(m.radial[1][r]) < 0.35 && abs32(m.radial[2][r]) < 0.6 {
-			zs = append(zs, zone{[3]float32{m.radial[0][r], m.radial[1][r], m.radial[2][r]}, float64(r) + 0.5})
+		if v := [3]float32{m.radial[0][r], m.radial[1][r], m.radial[2][r]}; neutral(v) {
+			zs = append(zs, zone{v, float64(r) + 0.5})
 		}
 	}
 	sort.Slice(zs, func(i, j int) bool { return zs[i].v[0] > zs[j].v[0] })
 	total := m.edgePx * m.edgePx / 2
 	sum := 0.0
 	for _, z := range zs {
-		sum += z.area
-		if sum < 0.04*total {
-			continue
-		}
-		lin := linearOf(z.v)
-		lum := 0.2126*lin[0] + 0.7152*lin[1] + 0.0722*lin[2]
-		if lum < 0.12 {
+		if sum += z.area; sum >= 0.04*total {
+			white = z.v
 			break
 		}
-		gain := max(0.7, min(1.6, 0.82/lum))
-		var out [3]float64
-		for k := range 3 {
-			out[k] = gain * math.Pow(lum/lin[k], 0.8) // most, not all, of a cast is light
-		}
-		return out
 	}
-	return [3]float64{1, 1, 1}
+	for _, g := range s.groups {
+		if len(g.discs) > 1 && neutral(g.mean) && g.mean[0] > white[0] {
+			white = g.mean
+		}
+	}
+	lin := linearOf(white)
+	lum := 0.2126*lin[0] + 0.7152*lin[1] + 0.0722*lin[2]
+	if lum < 0.12 {
+		return [3]float64{1, 1, 1}
+	}
+	gain := max(0.7, min(1.6, 0.82/lum))
+	var out [3]float64
+	for k := range 3 {
+		out[k] = gain * math.Pow(lum/lin[k], 0.8) // most, not all, of a cast is light
+	}
+	return out
 }
 
 // nameGroups gives each group its colour name, or none when it is no colour that is

@@ -102,7 +102,7 @@ func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick fun
 		prob.BowSigmaMM = 2 * unit * bowSigmaMM
 		sol, err = solveRings(sol.Rectification, prob, cam)
 	}
-	if err != nil || worse(sol) {
+	if err != nil || worse(sol) || leavesOut(prob, sol) {
 		return p, false
 	}
 	q = planeFit{sol: sol, features: slices.Clone(p.features), useFocal: p.useFocal}
@@ -110,6 +110,24 @@ func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick fun
 		q.features[i].moveTo(sol.RadiiMM[i])
 	}
 	return q, true
+}
+
+// leavesOut reports whether the fit sets most points of one of the circles aside, as it
+// does where that one's radius is held at what the photo does not show.
+func leavesOut(prob calib.Problem, sol *calib.Solution) bool {
+	all, in := make([]int, len(prob.Circles)), make([]int, len(prob.Circles))
+	for i, e := range prob.Points {
+		all[e.Circle]++
+		if sol.Inliers[i] {
+			in[e.Circle]++
+		}
+	}
+	for c, n := range all {
+		if 2*in[c] < n {
+			return true
+		}
+	}
+	return false
 }
 
 // What the lens can make of the ratio of two rings, and how closely a fit leans on the
@@ -155,6 +173,9 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 			break // nothing to compare with
 		}
 		id.review(p, lines, given, sol, pick, floor)
+	}
+	if err := p.oneIsWrong(sol, prob, cam, lines, given, *id, pick, floor); err != nil {
+		return nil, err
 	}
 	id.warnings = append(id.warnings, shapeWarnings(sol, cam)...)
 	return sol, nil
@@ -248,14 +269,60 @@ func (p planeFit) shared(l line) int {
 	return lightLine
 }
 
+// oneIsWrong looks, where the radii do not keep to the list, for the one ring without
+// which they do: then its diameter is wrong, not the print uneven. (On a board seen
+// square-on, the lens can hide such a ring from the fit of free radii.)
+func (p planeFit) oneIsWrong(sol *calib.Solution, prob calib.Problem, cam camera, lines []line, given []float64, id identity, pick func(line) float64, floor float64) error {
+	if id.sigmaMM < max(3*floor, wrongShare/20*given[len(given)-1]) && !leavesOut(prob, sol) {
+		return nil
+	}
+	for i := range lines {
+		if !id.trusted[i] || countTrue(id.trusted) < 4 {
+			continue
+		}
+		rest := id
+		rest.trusted = slices.Clone(id.trusted)
+		rest.trusted[i], rest.sigmaMM = false, floor
+		held := prob
+		held.Circles = p.priors(lines, given, rest, pick)
+		without, err := solveRings(sol.Rectification, held, cam)
+		if err != nil {
+			continue
+		}
+		rest.review(p, lines, given, without, pick, floor)
+		d, sigma := rest.off(i, p, lines, given, without, pick)
+		g := given[id.match[i]]
+		if rest.sigmaMM < max(id.sigmaMM/3, 1.5*floor) && !leavesOut(held, without) && math.Abs(2*d) > max(wrongShare*g, 8*sigma) {
+			return fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+2*d)
+		}
+	}
+	return nil
+}
+
+// wrongShare is how far, relatively, a ring lies from its diameter when that is wrong.
+const wrongShare = 0.01
+
+func countTrue(v []bool) (n int) {
+	for _, t := range v {
+		if t {
+			n++
+		}
+	}
+	return n
+}
+
+// off returns how far the radius of a line, in a fit, lies from the list, mm, and the
+// radius's standard uncertainty.
+func (id *identity) off(i int, p planeFit, lines []line, given []float64, sol *calib.Solution, pick func(line) float64) (d, sigma float64) {
+	k := lines[i].featureOf(pick(lines[i]))
+	shift := (p.features[k].ref() - pick(lines[i])) * id.scale
+	return sol.RadiiMM[k] - shift - given[id.match[i]]/2, sol.RadiusSigma[k]
+}
+
 // review compares the radii of a fit with the list: how well the trusted ones keep
 // to it sets the tightness of the next fit.
 func (id *identity) review(p planeFit, lines []line, given []float64, sol *calib.Solution, pick func(line) float64, floor float64) {
-	off := func(i int) (d, sigma float64) { // from the list, mm
-		k := lines[i].featureOf(pick(lines[i]))
-		shift := (p.features[k].ref() - pick(lines[i])) * id.scale
-		return sol.RadiiMM[k] - shift - given[id.match[i]]/2, sol.RadiusSigma[k]
-	}
+	off := func(i int) (d, sigma float64) { return id.off(i, p, lines, given, sol, pick) }
 	sum, n := 0.0, 0
 	for i, l := range lines {
 		if id.trusted[i] {

@@ -174,7 +174,7 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 		}
 		id.review(p, lines, given, sol, pick, floor)
 	}
-	if err := p.oneIsWrong(sol, prob, cam, lines, given, *id, pick, floor); err != nil {
+	if sol, err = p.withoutWrong(sol, prob, cam, lines, given, id, pick, floor); err != nil {
 		return nil, err
 	}
 	id.warnings = append(id.warnings, shapeWarnings(sol, cam)...)
@@ -269,18 +269,19 @@ func (p planeFit) shared(l line) int {
 	return lightLine
 }
 
-// oneIsWrong looks, where the radii do not keep to the list, for the one ring without
-// which they do: then its diameter is wrong, not the print uneven. (On a board seen
-// square-on, the lens can hide such a ring from the fit of free radii.)
-func (p planeFit) oneIsWrong(sol *calib.Solution, prob calib.Problem, cam camera, lines []line, given []float64, id identity, pick func(line) float64, floor float64) error {
+// withoutWrong looks, where the radii do not keep to the list, for the one ring without
+// which they do. Then its diameter is wrong, not the print uneven: on a board seen
+// square-on, the lens can hide that from the fit of free radii. A border, which may hide a
+// line of its own colour, is only left out.
+func (p planeFit) withoutWrong(sol *calib.Solution, prob calib.Problem, cam camera, lines []line, given []float64, id *identity, pick func(line) float64, floor float64) (*calib.Solution, error) {
 	if id.sigmaMM < max(3*floor, wrongShare/20*given[len(given)-1]) && !leavesOut(prob, sol) {
-		return nil
+		return sol, nil
 	}
-	for i := range lines {
+	for i, l := range lines {
 		if !id.trusted[i] || countTrue(id.trusted) < 4 {
 			continue
 		}
-		rest := id
+		rest := *id
 		rest.trusted = slices.Clone(id.trusted)
 		rest.trusted[i], rest.sigmaMM = false, floor
 		held := prob
@@ -292,11 +293,17 @@ func (p planeFit) oneIsWrong(sol *calib.Solution, prob calib.Problem, cam camera
 		rest.review(p, lines, given, without, pick, floor)
 		d, sigma := rest.off(i, p, lines, given, without, pick)
 		g := given[id.match[i]]
-		if rest.sigmaMM < max(id.sigmaMM/3, 1.5*floor) && !leavesOut(held, without) && math.Abs(2*d) > max(wrongShare*g, 8*sigma) {
-			return fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+2*d)
+		if rest.sigmaMM > max(id.sigmaMM/3, 1.5*floor) || leavesOut(held, without) || math.Abs(2*d) < max(wrongShare*g, 8*sigma) {
+			continue
 		}
+		if l.whole() || math.Abs(2*d) > 3*id.lineMM {
+			return nil, fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+2*d)
+		}
+		rest.warnings = append(rest.warnings, leftOut(g, 2*d))
+		*id = rest
+		return without, nil
 	}
-	return nil
+	return sol, nil
 }
 
 // wrongShare is how far, relatively, a ring lies from its diameter when that is wrong.

@@ -80,7 +80,7 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 			if !l.whole() && math.Abs(d) < 3*id.lineMM+math.Max(6*unsure, 0.012*g) {
 				// A line of the neighbouring zone's own colour, or a wrong diameter.
 				if math.Abs(d) > math.Max(6*unsure, 0.012*g) {
-					id.warnings = append(id.warnings, fmt.Sprintf("the ring given as %.4g mm measures %.4g mm against the others; it was left out, since a border may hide a line of its own colour: check its diameter", g, g+d))
+					id.warnings = append(id.warnings, leftOut(g, d))
 				}
 				continue
 			}
@@ -96,6 +96,11 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 		}
 	}
 	return id, nil
+}
+
+// leftOut tells of a border that measures d mm more than the g mm it is given as.
+func leftOut(g, d float64) string {
+	return fmt.Sprintf("the ring given as %.4g mm measures %.4g mm against the others; it was left out, since a border may hide a line of its own colour: check its diameter", g, g+d)
 }
 
 // settle fixes the scale by the lines that can be trusted. Whole lines come before borders; among them,

@@ -65,7 +65,7 @@ func BenchmarkStages(b *testing.B) {
 	}
 	ovals := findOvals(e)
 	plane := func() (candidate, error) {
-		top, _, err := choose(boards(findCandidates(ovals, cam), specOf(s.Face)), AnySide)
+		top, _, err := choose(boards(ovals, cam, specOf(s.Face)), AnySide)
 		if err != nil {
 			return top, err
 		}

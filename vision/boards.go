@@ -48,14 +48,15 @@ const (
 	loneSize   = 0.75
 )
 
-// boards sorts candidate planes into boards that lie beside each other in the
-// photo, each by its best candidate, the most certain board first. Only what has
-// the given rings, or the same rings as the first, counts as another board.
-func boards(cands []candidate, spec RingSpec) []candidate {
+// boards finds the boards that lie beside each other in the photo, each by its best
+// candidate plane, the most certain board first. The next one is sought among the ovals
+// that are not on those found, since a face of many rings takes the first places of the
+// list. Only what has the given rings, or the same rings as the first, counts as another.
+func boards(ovals []oval, cam camera, spec RingSpec) []candidate {
 	var out []candidate
 	for range maxBoards {
 		var top candidate
-		for _, c := range cands {
+		for _, c := range findCandidates(ovals, cam) {
 			beside := true
 			for _, o := range out {
 				beside = beside && !c.overlaps(o) && c.ringed(o, spec)
@@ -68,6 +69,8 @@ func boards(cands []candidate, spec RingSpec) []candidate {
 			break
 		}
 		out = append(out, top)
+		outline := top.outline().ellipse.Conic()
+		ovals = slices.DeleteFunc(slices.Clone(ovals), func(o oval) bool { return outline.At(o.ellipse.Centre) < 0 })
 	}
 	return out
 }

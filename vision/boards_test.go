@@ -103,6 +103,27 @@ func TestTwoBoardsOfOneRing(t *testing.T) {
 	}
 }
 
+// A face of many rings does not hide the board beside it.
+func TestTwoBoardsOfManyRings(t *testing.T) {
+	for _, seed := range []uint64{61011, 61019, 61027} {
+		a := boardtest.Random(seed, boardtest.Varied)
+		a.Camera.Width, a.Camera.Height = max(a.Camera.Width, a.Camera.Height), min(a.Camera.Width, a.Camera.Height)
+		shrink(&a.Camera, 1000)
+		a.Camera.FocalPx *= 2 // two of these side by side are one photo of a usual camera
+		a.Camera.AimPx = calib.Px{}
+		a.Camera.DistanceMM = a.Camera.FillDistanceMM(a.Face.OuterMM(), 0.8)
+		b := a
+		b.Camera.Azimuth += 1.5
+		b.Camera.Tilt *= 0.7
+		b.Camera.DistanceMM *= 1.2
+		_, err := Read(pair(a, b, false), Options{Rings: specOf(a.Face)})
+		var refusal *Refusal
+		if !errors.As(err, &refusal) || !strings.Contains(refusal.Advice, "--board left or --board right") {
+			t.Errorf("seed %d: error %v (%+v), want one that offers a choice", seed, err, refusal)
+		}
+	}
+}
+
 // One board stays one, and naming a side then changes nothing but a note.
 func TestSideOfOneBoard(t *testing.T) {
 	img, _ := boardtest.Render(half(0.2, 0.3, 0.75, [2]float64{40, 30}))

@@ -67,7 +67,7 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 		return nil, err
 	}
 	ovals := findOvals(e)
-	top, others, err := choose(boards(findCandidates(ovals, cam), spec), side)
+	top, others, err := choose(boards(ovals, cam, spec), side)
 	if err != nil {
 		return nil, err
 	}

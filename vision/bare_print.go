@@ -575,22 +575,20 @@ func (b *bareSearch) overlap(p image.Rectangle, pix []int, dx, dy int) (dice, hi
 
 // printEdges adds the blurred edges of print to it.
 func (b *bareSearch) printEdges() {
-	for range 1 {
-		var edge []int
-		for i, v := range b.w.v {
-			if !(v > 0) || b.printed[i] {
-				continue
-			}
-			for _, j := range b.neighbours(i) {
-				if j >= 0 && b.printed[j] && fainter(b.at(i), b.at(j), 0.9) {
-					edge = append(edge, i)
-					break
-				}
+	var edge []int
+	for i, v := range b.w.v {
+		if !(v > 0) || b.printed[i] {
+			continue
+		}
+		for _, j := range b.neighbours(i) {
+			if j >= 0 && b.printed[j] && fainter(b.at(i), b.at(j), 0.9) {
+				edge = append(edge, i)
+				break
 			}
 		}
-		for _, i := range edge {
-			b.printed[i] = true
-		}
+	}
+	for _, i := range edge {
+		b.printed[i] = true
 	}
 }
 

@@ -287,7 +287,7 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	for r := least; r < largestDiscMM/2*k; r *= 1.1 {
 		ps = append(ps, s.peaks(onFace, r, 0.4)...)
 	}
-	ps = thin(ps, 2, 1.15)
+	ps = thin(ps, 2, sameSize)
 	all := s.worthALook(ps)
 	var sure []*disc
 	last := 0 // look that showed a sure one

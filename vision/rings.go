@@ -184,7 +184,7 @@ func choosePose(fits []planeFit) (fit planeFit, sure bool) {
 	// Both sides of the line: the wrong pose bends one against the other. For n
 	// independent residuals the log likelihood differs by n ln(ra/rb); neighbours
 	// are alike, so a fifth of them count, and 5 (one in 150) is asked for.
-	// So it does the look of the line, which is wider here than there.
+	// It shows in the look of the line, too, which is wider here than there.
 	n := float64(len(a.sol.Inliers)) / 5
 	switch d := n * (math.Log(b.sol.ResidualPx/a.sol.ResidualPx) + b.misfit() - a.misfit()); {
 	case d > 5:

@@ -98,7 +98,6 @@ func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, 
 // findStep sets the ray's edge from the profile of colours along it.
 func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 	steps := len(profile) - 1
-	length := float64(steps) * s.dr
 	m := max(2, len(profile)/5)
 	for i := range m {
 		for q := range 3 {
@@ -120,6 +119,18 @@ func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 	if off > 0.15*(full+0.02) && off > 0.004 {
 		return
 	}
+	if !s.isStep(r, profile, dir) {
+		// Where a camera sharpens much, what is left of a step without its part along the
+		// outside colour may be little beside the overshoots: then the whole step tells.
+		s.isStep(r, profile, rgb{r.in[0] - r.ex[0], r.in[1] - r.ex[1], r.in[2] - r.ex[2]})
+	}
+}
+
+// isStep sets the ray's edge where the profile, seen along dir, is one step.
+func (s scan) isStep(r *ray, profile []rgb, dir rgb) bool {
+	steps := len(profile) - 1
+	length := float64(steps) * s.dr
+	m := max(2, len(profile)/5)
 	v := make([]float32, len(profile))
 	norm := dir.dot(rgb{r.in[0] - r.ex[0], r.in[1] - r.ex[1], r.in[2] - r.ex[2]})
 	area := float32(0)
@@ -133,7 +144,7 @@ func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 	}
 	edge := float64(area) * s.dr
 	if edge < 0.075*length || edge > 0.925*length {
-		return
+		return false
 	}
 	// The profile must be one step: compare with an ideal one, allowing for the noise
 	// that the two plateaus show.
@@ -148,11 +159,12 @@ func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 		bad += (v[i] - ideal) * (v[i] - ideal) / float32(len(v))
 	}
 	if bad > 0.03+2*min(noise, 0.1) {
-		return
+		return false
 	}
 	r.edge = true
 	r.at = s.first + edge
 	r.weight = 1 / (0.002 + float64(bad))
+	return true
 }
 
 // shadeDepth is how much darker a shadow's border makes one part of a disc than another.

@@ -176,15 +176,23 @@ func (s *search) stickers() []Mark {
 }
 
 // dropPatches drops discs within a larger one of the same colour: gloss or a fleck of
-// light on a sticker shows as a disc too when stickers of several sizes are looked for.
+// light on a sticker shows as a disc too when stickers of several sizes are looked for. It
+// drops the less certain of two that are one, measured twice: no farther apart than rims
+// so blurred are off.
 func dropPatches(ds []*disc) []*disc {
 	within := func(d, o *disc) bool {
-		return o.group == d.group && o.radius > 1.2*d.radius && r2.Norm(r2.Sub(o.pos, d.pos)) < o.radius-0.4*d.radius
+		away := r2.Norm(r2.Sub(o.pos, d.pos))
+		return o.group == d.group && o != d &&
+			(o.radius > 1.2*d.radius && away < o.radius-0.4*d.radius || away < measuredTwice*d.tol && o.chance > d.chance)
 	}
 	return slices.DeleteFunc(slices.Clone(ds), func(d *disc) bool {
 		return slices.ContainsFunc(ds, func(o *disc) bool { return within(d, o) })
 	})
 }
+
+// measuredTwice is how many tolerances of their rims two discs of one colour may be apart
+// that are one.
+const measuredTwice = 2.5
 
 // candidates returns the discs that edges speak for, measured.
 func (s *search) candidates() []*disc {

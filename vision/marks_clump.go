@@ -215,31 +215,84 @@ func (s *search) proposal(l leftOver, found []*disc) *disc {
 // each left-over area.
 const clumpRounds = 4
 
-// fillClumps adds the discs that what is left over speaks for, as far as their rims and
-// insides bear it out. tried are all discs so proposed.
+// fillClumps adds the discs that what is left over speaks for, edges and areas, as far as
+// their rims and insides bear it out. tried are all discs so proposed.
 func (s *search) fillClumps(found []*disc) (more, tried []*disc) {
 	found = slices.Clone(found)
+	take := func(d *disc, leastApart float64) {
+		if s.look(d, found); d.rays == nil { // not worth a whole look
+			return
+		}
+		s.relate([]*disc{d})
+		s.look(d, found)
+		tried = append(tried, d)
+		if d.chance < 0.5 || d.group < 0 || s.groups[d.group].name == "" || double(d, found) {
+			return
+		}
+		if !slices.ContainsFunc(found, func(o *disc) bool {
+			return s.groups[o.group].name == s.groups[d.group].name && r2.Norm(r2.Sub(o.pos, d.pos)) < leastApart*d.radius
+		}) {
+			found = append(found, d)
+		}
+	}
+	fresh := found
 	for range clumpRounds {
 		n := len(found)
+		for _, d := range s.beside(fresh, found) {
+			take(d, leastApart)
+		}
 		for _, l := range s.leftOvers(found) {
-			d := s.proposal(l, found)
-			if d == nil {
-				continue
-			}
-			s.look(d, found)
-			s.relate([]*disc{d})
-			s.look(d, found)
-			tried = append(tried, d)
-			if d.chance >= 0.5 && d.group >= 0 && s.groups[d.group].name != "" && !double(d, found) {
-				found = append(found, d)
+			if d := s.proposal(l, found); d != nil {
+				take(d, 0)
 			}
 		}
-		if len(found) == n {
+		if fresh = slices.Clone(found[n:]); len(fresh) == 0 {
 			break
 		}
 		s.groupColours(found)
 	}
 	return found, tried
+}
+
+// What edges speak for within leastApart radii of a disc of its colour is that disc,
+// measured badly.
+const leastApart = 0.65
+
+// besideReach is how far from a disc, in radii, edges may belong to one that touches it.
+const besideReach = 2.5
+
+// beside returns the discs that edges near the fresh ones speak for which are on the rim of
+// none found: two stickers that touch may show one peak, or one of them may draw the other
+// onto its rim.
+func (s *search) beside(fresh, found []*disc) (out []*disc) {
+	var free []edgePixel
+	for _, e := range s.edges() {
+		p := s.placeOf(int(e.y)*s.y.w + int(e.x))
+		near := slices.ContainsFunc(fresh, func(d *disc) bool { return r2.Norm2(r2.Sub(p, d.pos)) < besideReach*besideReach*d.radius*d.radius })
+		if near && !slices.ContainsFunc(found, func(d *disc) bool { return s.explains(d, e, p) }) {
+			free = append(free, e)
+		}
+	}
+	for _, z := range s.sizes {
+		for _, d := range s.discsAt(s.peaks(free, z.nominalMM*s.flat.PxPerMM, leastVotes)) {
+			if r := s.rimOf(d.nominalMM); r > 0 {
+				d.radius = r
+			}
+			if !double(d, found) && s.printShare(d, 0, d.radius) <= mostPrinted {
+				d.votes = votesAt(s.edges(), s.flat.ToFlat(d.pos), z.nominalMM*s.flat.PxPerMM)
+				out = append(out, d)
+			}
+		}
+	}
+	return out
+}
+
+// explains reports whether the edge e at p runs along the rim of d.
+func (s *search) explains(d *disc, e edgePixel, p r2.Vec) bool {
+	const along = 0.85 // cosine
+	off := r2.Sub(p, d.pos)
+	q := r2.Norm(off)
+	return math.Abs(q-d.radius) < s.rimWidth(d) && math.Abs(off.X*float64(e.gx)-off.Y*float64(e.gy)) > along*q
 }
 
 // double reports whether d lies on the place of one of ds.

@@ -111,7 +111,7 @@ func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alo
 	kept := s.dropRepeated(slices.Clone(all), all)
 	add := func(to *[]example, d *disc, near []*disc) {
 		short := 4*len(rimOf(d, near).angle) < raysPerDisc
-		if sticker, faint := lies(d, near); d.fitted && !faint && !short && (sticker || slices.Contains(kept, d)) {
+		if sticker, faint := lies(d, near); d.fitted && !faint && !short && (sticker || slices.Contains(kept, d) || !slices.Contains(all, d)) {
 			signs := s.signs(d)
 			*to = append(*to, example{signs[:], sticker})
 		}
@@ -127,10 +127,14 @@ func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alo
 	}
 	s.groupColours(best)
 	s.relate(all)
-	for _, d := range all {
+	for _, d := range append(all, s.beside(best, best)...) {
 		double := func(o *disc) bool { return o != d && r2.Norm(r2.Sub(o.pos, d.pos)) < 0.3*o.radius }
 		if slices.ContainsFunc(best, double) {
 			continue
+		}
+		if d.rays == nil {
+			s.look(d, best)
+			s.relate([]*disc{d})
 		}
 		s.look(d, best)
 		add(&among, d, s.neighbours(d, best))

@@ -229,11 +229,18 @@ func (s *search) fillClumps(found []*disc) (more, tried []*disc) {
 		if d.chance < 0.5 || d.group < 0 || s.groups[d.group].name == "" || double(d, found) {
 			return
 		}
-		if !slices.ContainsFunc(found, func(o *disc) bool {
-			return s.groups[o.group].name == s.groups[d.group].name && r2.Norm(r2.Sub(o.pos, d.pos)) < leastApart*d.radius
-		}) {
-			found = append(found, d)
+		// One found for two moves onto its own rim now.
+		with := append(slices.Clip(found), d)
+		for i, o := range found {
+			if s.groups[o.group].name == s.groups[d.group].name && r2.Norm(r2.Sub(o.pos, d.pos)) < leastApart*d.radius {
+				own := *o
+				if s.look(&own, with); own.chance < 0.5 || r2.Norm(r2.Sub(own.pos, d.pos)) < leastApart*d.radius {
+					return
+				}
+				with[i] = &own
+			}
 		}
+		found = with
 	}
 	fresh := found
 	for range clumpRounds {

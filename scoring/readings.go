@@ -1,7 +1,6 @@
 package scoring
 
 import (
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -70,7 +69,7 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 	} else {
 		lines := withoutCounts(withNames(withoutTimes(strings.Split(text, "\n"))))
 		for i, line := range lines {
-			if m := stringTag.FindStringSubmatch(line); m != nil && isName(m[1]) {
+			if m := stringTag().FindStringSubmatch(line); m != nil && isName(m[1]) {
 				p.to(m[1])
 				line = m[2]
 			}
@@ -82,14 +81,14 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 }
 
 var (
-	stringTag = regexp.MustCompile(`^\s*([\pL][\pL\pN _-]*?)\s*:\s*(.*)$`)
+	stringTag = pattern(`^\s*([\pL][\pL\pN _-]*?)\s*:\s*(.*)$`)
 	// Shot numbers before a reading: "shot 3:", "#3", "3)".
-	ordinal   = regexp.MustCompile(`(?i)\b(?:shot|number|no\.|dart)\s*#?\d{1,2}\b[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
-	unread    = regexp.MustCompile(`(?i)\b(?:skip(?:s|ped)?|jam(?:s|med)?|miss(?:ed)?|misfired?|dud|double feed|no read(?:ing)?|(?:did not|didn.?t) (?:register|read|fire)|error|err)\b`)
-	takenBack = regexp.MustCompile(`(?i)\b(?:sorry|correction|make that|i mean|no,? wait)\b`)
-	scratched = regexp.MustCompile(`(?i)\bscratch (?:that|it)\b`)
-	glued     = regexp.MustCompile(`(\d)(\pL)`)
-	tokens    = regexp.MustCompile(`(?i)\d+(?:\s*\.\d+|,\d{1,2}\b)?|\.\d+|fps|ft/s|feet per second|m/s|mps|metres per second|meters per second|\pL+|[,;.°%]`)
+	ordinal   = pattern(`(?i)\b(?:shot|number|no\.|dart)\s*#?\d{1,2}\b[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
+	unread    = pattern(`(?i)\b(?:skip(?:s|ped)?|jam(?:s|med)?|miss(?:ed)?|misfired?|dud|double feed|no read(?:ing)?|(?:did not|didn.?t) (?:register|read|fire)|error|err)\b`)
+	takenBack = pattern(`(?i)\b(?:sorry|correction|make that|i mean|no,? wait)\b`)
+	scratched = pattern(`(?i)\bscratch (?:that|it)\b`)
+	glued     = pattern(`(\d)(\pL)`)
+	tokens    = pattern(`(?i)\d+(?:\s*\.\d+|,\d{1,2}\b)?|\.\d+|fps|ft/s|feet per second|m/s|mps|metres per second|meters per second|\pL+|[,;.°%]`)
 )
 
 // aside are words after a number that tell it was no speed.
@@ -147,14 +146,14 @@ func (p *parser) string() *ReadingString {
 // read walks one line.
 func (p *parser) read(line string, number int) {
 	p.line, p.replaces, p.counting, p.notSpeed, p.total = number, false, false, false, ""
-	for _, text := range unread.FindAllString(line, -1) {
+	for _, text := range unread().FindAllString(line, -1) {
 		s := p.string()
 		s.Unread = append(s.Unread, Unread{strings.ToLower(text), number})
 	}
-	line = takenBack.ReplaceAllString(unread.ReplaceAllString(ordinal.ReplaceAllString(line, " "), " ; "), " sorry ")
-	line = scratched.ReplaceAllString(line, " scratched ")
-	line = glued.ReplaceAllString(line, "$1 $2")
-	p.walk(tokens.FindAllString(line, -1))
+	line = takenBack().ReplaceAllString(unread().ReplaceAllString(ordinal().ReplaceAllString(line, " "), " ; "), " sorry ")
+	line = scratched().ReplaceAllString(line, " scratched ")
+	line = glued().ReplaceAllString(line, "$1 $2")
+	p.walk(tokens().FindAllString(line, -1))
 }
 
 // walk gathers number words into numbers and heeds every other token.

@@ -2,8 +2,8 @@ package vision
 
 import (
 	_ "embed"
-	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -77,8 +77,10 @@ var byShape, byColour = readWeights(chanceText)
 // readWeights reads two sets of weights; each line holds one weight of either.
 func readWeights(text string) (alone, among weights) {
 	for _, line := range strings.Split(strings.TrimSpace(text), "\n") {
-		var a, b float64
-		if _, err := fmt.Sscan(line, &a, &b); err != nil {
+		first, second, _ := strings.Cut(line, " ")
+		a, err := strconv.ParseFloat(first, 64)
+		b, err2 := strconv.ParseFloat(second, 64)
+		if err != nil || err2 != nil {
 			panic("vision: weights: " + line)
 		}
 		alone, among = append(alone, a), append(among, b)

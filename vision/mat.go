@@ -11,8 +11,12 @@ import (
 )
 
 // wrapNRGBA returns an owned Mat header (8UC4, RGBA order) on img's own pixels:
-// OpenCV writes through to img. img must be tightly packed and not empty.
+// OpenCV writes through to img. img must be tightly packed and not empty. All work of
+// OpenCV on a photo begins here, and so here it is opened.
 func wrapNRGBA(img *image.NRGBA) (gocv.Mat, error) {
+	if err := openOpenCV(); err != nil {
+		return gocv.Mat{}, err
+	}
 	w, h := img.Rect.Dx(), img.Rect.Dy()
 	if w <= 0 || h <= 0 || img.Stride != 4*w || len(img.Pix) < 4*w*h {
 		return gocv.Mat{}, errors.New("picture is empty or not tightly packed")

@@ -24,6 +24,7 @@ type edgeMap struct {
 	w, h   int     // of the reduced photo
 	edgels []edgel
 	chains [][]int32 // indices of edgels, in order along the edge
+	index  []int32   // the chained edgel at each reduced pixel, -1 for none
 }
 
 // Settings of the search, in pixels of the reduced photo. Chosen so that a
@@ -44,11 +45,8 @@ func findEdges(p *photo.Photo) (*edgeMap, error) {
 		return nil, err
 	}
 	defer small.Close()
-	e := &edgeMap{scale: scale, w: w, h: h, edgels: make([]edgel, 0, w*h/12)}
-	index := make([]int32, w*h)
-	for i := range index {
-		index[i] = -1
-	}
+	e := &edgeMap{scale: scale, w: w, h: h, edgels: make([]edgel, 0, w*h/12), index: make([]int32, w*h)}
+	e.clearIndex()
 	var g gradients
 	defer g.close()
 	for y := 1; y < h-1; y += stripRows {
@@ -57,11 +55,30 @@ func findEdges(p *photo.Photo) (*edgeMap, error) {
 			return nil, err
 		}
 		for k := range rows {
-			e.suppress(&g, k+1, y+k, index[(y+k)*w:][:w])
+			e.suppress(&g, k+1, y+k, e.index[(y+k)*w:][:w])
 		}
 	}
-	e.link(index)
+	e.link()
+	e.clearIndex()
+	for _, c := range e.chains {
+		for _, k := range c {
+			if x, y := e.reduced(e.edgels[k].at); x >= 0 && x < w && y >= 0 && y < h {
+				e.index[y*w+x] = k
+			}
+		}
+	}
 	return e, nil
+}
+
+func (e *edgeMap) clearIndex() {
+	for i := range e.index {
+		e.index[i] = -1
+	}
+}
+
+// reduced returns the reduced pixel at a place of the photo, which may be outside.
+func (e *edgeMap) reduced(p calib.Px) (x, y int) {
+	return int(math.Round((p.X+0.5)/e.scale - 0.5)), int(math.Round((p.Y+0.5)/e.scale - 0.5))
 }
 
 // stripRows is how many rows are filtered at once: all that is between the
@@ -172,11 +189,11 @@ func (e *edgeMap) suppress(strip *gradients, k, y int, index []int32) {
 
 // link walks along edges into chains; a chain ends where the direction of its
 // gradient jumps.
-func (e *edgeMap) link(index []int32) {
+func (e *edgeMap) link() {
 	used := make([]bool, len(e.edgels))
 	// The pixel that each edgel came from.
 	home := make([]int32, len(e.edgels))
-	for i, k := range index {
+	for i, k := range e.index {
 		if k >= 0 {
 			home[k] = int32(i)
 		}
@@ -187,10 +204,10 @@ func (e *edgeMap) link(index []int32) {
 			continue
 		}
 		used[k] = true
-		chain = e.walk(chain[:0], int32(k), -1, index, home, used)
+		chain = e.walk(chain[:0], int32(k), -1, home, used)
 		slices.Reverse(chain)
 		chain = append(chain, int32(k))
-		chain = e.walk(chain, int32(k), 1, index, home, used)
+		chain = e.walk(chain, int32(k), 1, home, used)
 		if len(chain) >= chainMinPoints {
 			e.chains = append(e.chains, slices.Clone(chain))
 		}
@@ -199,7 +216,7 @@ func (e *edgeMap) link(index []int32) {
 
 // walk appends the edgels that follow k along the edge, with the dark side to the
 // right for sense 1 and to the left for -1, and marks them used.
-func (e *edgeMap) walk(chain []int32, k int32, sense float32, index, home []int32, used []bool) []int32 {
+func (e *edgeMap) walk(chain []int32, k int32, sense float32, home []int32, used []bool) []int32 {
 	const diagonal = math.Sqrt2 / 2
 	steps := [8]struct {
 		to     int
@@ -217,7 +234,7 @@ func (e *edgeMap) walk(chain []int32, k int32, sense float32, index, home []int3
 			if along <= most {
 				continue
 			}
-			j := index[int(home[k])+s.to] // edgels keep off the border
+			j := e.index[int(home[k])+s.to] // edgels keep off the border
 			if j < 0 || used[j] {
 				continue
 			}

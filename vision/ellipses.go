@@ -35,11 +35,10 @@ const (
 // findOvals returns the ellipses for which the edges speak, longest edge first.
 func findOvals(e *edgeMap) []oval {
 	arcs := e.arcs()
-	index := e.pixelIndex()
 	short := float64(min(e.w, e.h)) * e.scale
 	var found []oval
 	try := func(points []int32) {
-		o, ok := e.grow(index, points, short)
+		o, ok := e.grow(points, short)
 		if !ok {
 			return
 		}
@@ -174,30 +173,9 @@ func (e *edgeMap) bendsTowards(a, b arc) bool {
 	return true
 }
 
-// pixelIndex maps reduced pixels to chained edgels, -1 for none.
-func (e *edgeMap) pixelIndex() []int32 {
-	index := make([]int32, e.w*e.h)
-	for i := range index {
-		index[i] = -1
-	}
-	for _, c := range e.chains {
-		for _, k := range c {
-			x, y := e.reduced(e.edgels[k].at)
-			if x >= 0 && x < e.w && y >= 0 && y < e.h {
-				index[y*e.w+x] = k
-			}
-		}
-	}
-	return index
-}
-
-func (e *edgeMap) reduced(p calib.Px) (x, y int) {
-	return int(math.Round((p.X+0.5)/e.scale - 0.5)), int(math.Round((p.Y+0.5)/e.scale - 0.5))
-}
-
 // grow fits an ellipse to a seed and lets it gather the edges it runs along,
 // until it settles.
-func (e *edgeMap) grow(index []int32, seed []int32, short float64) (oval, bool) {
+func (e *edgeMap) grow(seed []int32, short float64) (oval, bool) {
 	q, err := calib.FitEllipse(e.sample(seed, 60))
 	if err != nil {
 		return oval{}, false
@@ -212,7 +190,7 @@ func (e *edgeMap) grow(index []int32, seed []int32, short float64) (oval, bool) 
 		if !ok || el.Minor < minOvalShare*short || el.Major > 3*short || el.Minor < 0.25*el.Major {
 			return oval{}, false
 		}
-		o := e.collect(index, q, el, outward, look.reach, look.points)
+		o := e.collect(q, el, outward, look.reach, look.points)
 		if i == 0 && o.coverage < 0.12 || o.inFrame < 0.3 || len(o.support) < 12 {
 			return oval{}, false
 		}
@@ -243,7 +221,7 @@ func (e *edgeMap) outward(q calib.Conic, seed []int32) bool {
 
 // collect gathers the edgels within reach (reduced px) of the ellipse whose
 // gradient is along its normal, at up to most places along it.
-func (e *edgeMap) collect(index []int32, q calib.Conic, el calib.Ellipse, outward bool, reach, most float64) oval {
+func (e *edgeMap) collect(q calib.Conic, el calib.Ellipse, outward bool, reach, most float64) oval {
 	n := int(math.Max(60, math.Min(most, el.Perimeter()/e.scale/5)))
 	o := oval{conic: q, ellipse: el, outward: outward}
 	inFrame := 0
@@ -255,7 +233,7 @@ func (e *edgeMap) collect(index []int32, q calib.Conic, el calib.Ellipse, outwar
 			continue
 		}
 		inFrame++
-		if k := e.nearestAlong(index, p, g, outward, reach); k >= 0 {
+		if k := e.nearestAlong(p, g, outward, reach); k >= 0 {
 			o.support = append(o.support, k)
 		}
 	}
@@ -268,7 +246,7 @@ func (e *edgeMap) collect(index []int32, q calib.Conic, el calib.Ellipse, outwar
 
 // nearestAlong returns the edgel nearest to p along ±g within reach whose
 // gradient agrees with g (outward) or -g, -1 for none.
-func (e *edgeMap) nearestAlong(index []int32, p, g calib.Px, outward bool, reach float64) int32 {
+func (e *edgeMap) nearestAlong(p, g calib.Px, outward bool, reach float64) int32 {
 	// Half a pixel on, so that truncation rounds.
 	x0, y0 := (p.X+0.5)/e.scale, (p.Y+0.5)/e.scale
 	gx, gy := float32(g.X), float32(g.Y)
@@ -281,7 +259,7 @@ func (e *edgeMap) nearestAlong(index []int32, p, g calib.Px, outward bool, reach
 			if !(x >= 0 && y >= 0 && x < float64(e.w) && y < float64(e.h)) {
 				continue
 			}
-			if k := index[int(y)*e.w+int(x)]; k >= 0 && gx*e.edgels[k].nx+gy*e.edgels[k].ny > 0.93 {
+			if k := e.index[int(y)*e.w+int(x)]; k >= 0 && gx*e.edgels[k].nx+gy*e.edgels[k].ny > 0.93 {
 				return k
 			}
 			if t == 0 {

@@ -94,8 +94,10 @@ func findCandidates(ovals []oval, cam camera) []candidate {
 // gather finds all ovals that are circles about the origin of the plane r.
 func gather(r *calib.Rectification, big oval, ovals []oval) candidate {
 	c := candidate{rect: r}
+	origin := r.ToPhoto(r2.Vec{})
 	for _, o := range ovals {
-		if o.ellipse.Major > 1.15*big.ellipse.Major {
+		// What lies beside the board is all of it about as far from the origin.
+		if o.ellipse.Major > 1.15*big.ellipse.Major || o.ellipse.Conic().At(origin) > 0 {
 			continue
 		}
 		mean, spread, ok := radiusIn(r, o)

@@ -38,14 +38,14 @@ func (s Side) of(p calib.Px) float64 {
 	return p.Y
 }
 
-// A second board must be at least secondSize of the first one's size. Smaller round
-// things with rings are hoops and wheels. It must show edgeShare of the edge that the
-// first one would at its size. Beside a board of one ring, another must be of loneSize,
-// and have as much edge.
+// What is alikeShare of the first board's size or more, and shows that share of its edge,
+// is another board whatever its rings. Else a second board must be at least secondSize
+// of the first one's size (smaller round things with rings are hoops and wheels) and
+// show edgeShare of the edge that the first one would at its size.
 const (
 	secondSize = 0.5
 	edgeShare  = 0.4
-	loneSize   = 0.75
+	alikeShare = 0.75
 )
 
 // boards finds the boards that lie beside each other in the photo, each by its best
@@ -95,15 +95,19 @@ func (c candidate) overlaps(o candidate) bool {
 	return within(c, o) || within(o, c)
 }
 
-// ringed reports whether c is a ringed board of about the size of the first one: it
-// shows half of the rings that it should, at most as many others, and its share of edge.
+// ringed reports whether c is a ringed board of about the size of the first one: as
+// large and as clear, or showing half of the rings that it should, at most as many
+// others, and its share of edge.
 func (c candidate) ringed(first candidate, spec RingSpec) bool {
 	size := c.outline().ellipse.Major / first.outline().ellipse.Major
+	if size > alikeShare && c.score > alikeShare*first.score {
+		return true
+	}
 	if size < secondSize || c.score < edgeShare*size*first.score {
 		return false
 	}
-	known := first.ratios()
-	want := known
+	want := first.ratios()
+	known := first.sides()
 	if len(spec.ListMM) >= 2 {
 		want = nil
 		for _, mm := range spec.ListMM {
@@ -111,26 +115,25 @@ func (c candidate) ringed(first candidate, spec RingSpec) bool {
 		}
 		known = append(known, want...)
 	}
+	sides := c.sides()
 	rings, found := 0, 0
 	for _, w := range want {
 		if w > 1-2*thickLineShare { // the outermost line, or its other side
 			continue
 		}
 		rings++
-		if has(c.ratios(), w) {
+		if has(sides, w) {
 			found++
 		}
 	}
-	if rings == 0 { // a lone ring: only one as large and as clear is another board
-		return size > loneSize && c.score > loneSize*first.score
-	}
 	strange := 0
 	for _, r := range c.ratios() {
-		if !has(known, r) {
+		// Either side of a line may be the one that the other board shows.
+		if !slices.ContainsFunc(sides, func(s float64) bool { return twins(r, s) && has(known, s) }) {
 			strange++
 		}
 	}
-	return 2*found >= rings && strange <= found
+	return rings > 0 && 2*found >= rings && strange <= found
 }
 
 // has reports whether one of the ratios of rings is r, as far as a plane not yet
@@ -139,24 +142,27 @@ func has(ratios []float64, r float64) bool {
 	return slices.ContainsFunc(ratios, func(q float64) bool { return math.Abs(q/r-1) < 0.025 })
 }
 
-// ratios returns the radii relative to the largest, without the two sides of one
-// line.
-func (c candidate) ratios() (out []float64) {
-	big := 0.0
+// sides returns the radii of all ovals relative to the largest.
+func (c candidate) sides() (out []float64) {
+	big := slices.Max(c.radii)
 	for _, r := range c.radii {
-		big = max(big, r)
+		out = append(out, r/big)
 	}
-	for _, r := range c.radii {
-		twin := false
-		for _, o := range out {
-			twin = twin || min(r/big/o, o/r*big) > maxRatio
-		}
-		if !twin {
-			out = append(out, r/big)
+	return out
+}
+
+// ratios returns the same without the second side of a line.
+func (c candidate) ratios() (out []float64) {
+	for _, r := range c.sides() {
+		if !slices.ContainsFunc(out, func(o float64) bool { return twins(r, o) }) {
+			out = append(out, r)
 		}
 	}
 	return out
 }
+
+// twins reports whether two radii may be the two sides of one line.
+func twins(a, b float64) bool { return min(a/b, b/a) > maxRatio }
 
 // choose returns the board that is meant and the outlines of the others; several
 // boards without a choice are a *Refusal.

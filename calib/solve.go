@@ -91,9 +91,8 @@ type Solution struct {
 	Alike float64
 	// WobbleMM is the amplitude, at one lobe, of slow deviations of the circles from
 	// round; 0 on a printed face.
-	WobbleMM   float64
-	Inliers    []bool // by point
-	Iterations int
+	WobbleMM float64
+	Inliers  []bool // by point
 }
 
 // ErrDiverged says that the fit did not settle.
@@ -116,8 +115,7 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 	}
 	lambda := 1e-3
 	cost := s.evaluate(s.x)
-	iter := 0
-	for ; iter < 60; iter++ {
+	for range 60 {
 		step, ok := s.step(lambda)
 		if !ok {
 			lambda *= 10
@@ -149,7 +147,7 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 			break
 		}
 	}
-	return s.solution(iter)
+	return s.solution()
 }
 
 // system holds the linearised problem. Parameters: plane (7), K1, bow (3), then the radii
@@ -520,7 +518,7 @@ func robustSD(v []float64) float64 {
 	return 1.482602218505602 * medianInPlace(a)
 }
 
-func (s *system) solution(iterations int) (*Solution, error) {
+func (s *system) solution() (*Solution, error) {
 	a, _ := s.normal(s.softening())
 	n := len(s.x)
 	for i := range n {
@@ -554,7 +552,7 @@ func (s *system) solution(iterations int) (*Solution, error) {
 			r.Cov.SetSym(p, q, at(i, j))
 		}
 	}
-	out := &Solution{Rectification: r, Iterations: iterations, WobbleMM: wobble, Alike: alike, SharedMM: []float64{0}}
+	out := &Solution{Rectification: r, WobbleMM: wobble, Alike: alike, SharedMM: []float64{0}}
 	for _, e := range s.shared[1:] {
 		out.SharedMM = append(out.SharedMM, s.x[e])
 	}

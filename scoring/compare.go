@@ -76,8 +76,7 @@ type Pair struct {
 
 // Comparison is all pairs of two to eight accessories.
 type Comparison struct {
-	Pairs    []Pair    `json:"pairs"`
-	Warnings []Warning `json:"warnings,omitempty"`
+	Pairs []Pair `json:"pairs"`
 }
 
 const (

@@ -168,7 +168,7 @@ func summarise(g Group, mask []bool, dropped int, opts Options) Summary {
 			s.Ellipse = ellipseOf(m, opts.Level)
 		}
 	}
-	s.misses(g, pts, opts)
+	s.misses(g, pts, dropped, opts)
 	s.warn(g, mask, opts)
 	return s
 }

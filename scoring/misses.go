@@ -183,14 +183,14 @@ func Share(k, n int, level float64, definition string) Estimate {
 }
 
 // misses adds what shots without a mark say.
-func (s *Summary) misses(g Group, pts []r2.Vec, opts Options) {
+func (s *Summary) misses(g Group, pts []r2.Vec, dropped int, opts Options) {
 	lost := g.lost()
 	if lost == 0 && g.Declared == 0 {
 		return
 	}
 	share := Share(len(g.Impacts), len(g.Impacts)+lost, opts.Level, defHitShare)
 	s.HitShare = &share
-	if lost == 0 || opts.Board == nil {
+	if lost == 0 || opts.Board == nil || dropped > 0 { // what is left of a drop is not all that hit
 		return
 	}
 	if e, err := CensoredSigma(pts, lost, opts.Board, opts.Level); err == nil {

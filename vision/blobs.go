@@ -10,7 +10,6 @@ type evidence struct {
 type blob struct {
 	area           int
 	x0, y0, x1, y1 int
-	first          int
 }
 
 // blobs returns the 4-connected sets of pixels that satisfy in, with at least
@@ -23,7 +22,7 @@ func blobs(e *evidence, in func(v float32) bool) []blob {
 		if seen[s] || !in(e.v[s]) {
 			continue
 		}
-		b := blob{x0: e.w, y0: e.h, x1: -1, y1: -1, first: s}
+		b := blob{x0: e.w, y0: e.h, x1: -1, y1: -1}
 		stack = append(stack[:0], s)
 		seen[s] = true
 		for len(stack) > 0 {

@@ -13,8 +13,8 @@ import (
 // is the radius of its largest circle.
 type candidate struct {
 	rect  *calib.Rectification
-	ovals []oval    // largest first
-	radii []float64 // of the ovals in that plane; radii[0] is 1
+	ovals []oval    // most edge first
+	radii []float64 // of the ovals in that plane
 	score float64   // length of edge that speaks for it, px
 }
 

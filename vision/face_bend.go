@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -85,7 +86,7 @@ func (m *faceModel) straighten(y *planes, circles []Circle, k float64) []float32
 func (m *faceModel) bendOf(y *planes, circles []Circle, k, most float64) *bend {
 	b := &bend{}
 	sorted := slices.Clone(circles)
-	slices.SortFunc(sorted, func(a, c Circle) int { return int(math.Copysign(1, a.RadiusMM-c.RadiusMM)) })
+	slices.SortFunc(sorted, func(a, c Circle) int { return cmp.Compare(a.RadiusMM, c.RadiusMM) })
 	for i, c := range sorted {
 		inner, outer := min(c.InnerMM, c.RadiusMM), c.RadiusMM
 		most := most

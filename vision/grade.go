@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
@@ -53,13 +54,17 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 		worst = math.Max(worst, math.Sqrt((xx+yy)/2)/radius)
 	}
 	dark, burnt, tinted := brightness(img, fit.sol.Rectification, fit.circles[0].RadiusMM)
-	return []Check{
+	tiltDeg := tilt(fit.sol.Rectification, cam.focalPx, cam.principal) * 180 / math.Pi
+	fitted, straighter := "ring edges lie %.2f px (%.2f mm) from the fitted rings", "draw the rings with a string and a pen, or print a face; check that the board is flat"
+	if fit.basis == ByPoints {
+		fitted, straighter = "the points lie %.2f px (%.2f mm) from the fitted plane", "set the points anew: one of them may be off"
+	}
+	checks := []Check{
 		level("sampling", lo, "px/mm", lo*stickerMM, 9, 5,
 			fmt.Sprintf("%.2f px per mm: a %.3g mm sticker is %.0f px wide", lo, stickerMM, lo*stickerMM),
 			"go closer, or send the original photo: messaging apps shrink it"),
-		level("tilt", tilt(fit.sol.Rectification, cam.focalPx, cam.principal)*180/math.Pi, "°",
-			-tilt(fit.sol.Rectification, cam.focalPx, cam.principal)*180/math.Pi, -35, -58,
-			fmt.Sprintf("seen %.0f° from square-on", tilt(fit.sol.Rectification, cam.focalPx, cam.principal)*180/math.Pi),
+		level("tilt", tiltDeg, "°", -tiltDeg, -35, -58,
+			fmt.Sprintf("seen %.0f° from square-on", tiltDeg),
 			"hold the lens at the height of the board's middle, straight before it"),
 		level("blur", fit.blurPx, "px", -fit.blurPx/pxPerMM/stickerMM, -0.14, -0.3,
 			fmt.Sprintf("edges are soft over %.1f px (%.1f mm)", fit.blurPx, fit.blurPx/pxPerMM),
@@ -77,12 +82,15 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 			fmt.Sprintf("%.0f%% of the outer ring was seen", 100*fit.seen),
 			"step back until the whole board and some margin is in the picture"),
 		level("ring-fit", fit.sol.ResidualPx, "px", -fit.sol.ResidualPx/pxPerMM/stickerMM, -0.03, -0.4,
-			fmt.Sprintf("ring edges lie %.2f px (%.2f mm) from the fitted rings", fit.sol.ResidualPx, fit.sol.ResidualPx/pxPerMM),
-			"draw the rings with a string and a pen, or print a face; check that the board is flat"),
+			fmt.Sprintf(fitted, fit.sol.ResidualPx, fit.sol.ResidualPx/pxPerMM), straighter),
 		level("plane", 100*worst, "%", -worst, -0.004, -0.03,
 			fmt.Sprintf("what was seen of the rings fixes sizes to %.1f%%", 100*worst),
 			"use a face with two rings or more, and name them all with --rings"),
 	}
+	if fit.basis == ByPoints { // no ring was looked at
+		checks = slices.DeleteFunc(checks, func(c Check) bool { return c.Name == "blur" || c.Name == "ring-seen" })
+	}
+	return checks
 }
 
 // level grades score, of which more is better.

@@ -170,7 +170,7 @@ func (s *search) stickers() []Mark {
 	found := s.dropRepeated(s.choose(s.relate(all), 0.5), all)
 	s.groupColours(found)
 	found, tried := s.fillClumps(dropPatches(s.named(found)))
-	found = s.weighCounts(found, append(all, tried...))
+	found = s.weighCounts(s.named(found), append(all, tried...))
 	s.flagClumps(found)
 	return s.marksOf(found)
 }

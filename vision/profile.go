@@ -15,7 +15,6 @@ import (
 type border struct {
 	radius float64    // in the plane's unit
 	step   [3]float64 // change of the coded colour going outward, grey levels
-	agree  float64    // share of directions in which it changes that way
 }
 
 // polar is the photo read along rays from the ring centre.
@@ -113,8 +112,7 @@ func (p polar) borders() []border {
 		if !peak {
 			continue
 		}
-		agree := p.agreement(i, change[i])
-		if agree < borderMinAgree {
+		if p.agreement(i, change[i]) < borderMinAgree {
 			continue
 		}
 		off := 0.0
@@ -122,7 +120,7 @@ func (p polar) borders() []border {
 			off = 0.5 * (size(i-1) - size(i+1)) / d
 		}
 		h := p.radii[1] - p.radii[0]
-		out = append(out, border{radius: p.radii[i] + off*h, step: change[i], agree: agree})
+		out = append(out, border{radius: p.radii[i] + off*h, step: change[i]})
 	}
 	return out
 }

@@ -17,7 +17,7 @@ import (
 type Options struct {
 	Rings  RingSpec
 	Marks  MarkOptions
-	Points []calib.Tie // corresponding points given by hand; with three or more the rings are not searched
+	Points []calib.Tie // corresponding points given by hand, four or more: the rings are then not searched
 	// Board says which board is meant where a photo shows several.
 	Board Side
 	// Lens is what is known of the camera's lens; nil for nothing.

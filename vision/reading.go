@@ -13,16 +13,15 @@ type Flag string
 
 // The flags a mark can carry.
 const (
-	Touching   Flag = "touching"    // its outline meets another mark's
-	Hidden     Flag = "hidden"      // partly under another mark
-	OffFace    Flag = "off-face"    // centre outside the outer ring: extrapolated
-	EdgeOfView Flag = "edge"        // cut by the border of the photo
-	Shadowed   Flag = "shadow-edge" // a shadow's edge crosses it
-	Doubtful   Flag = "doubtful"    // confidence below 0.5: look at it
-	UnsureHue  Flag = "colour?"     // two colour names fit nearly as well
-	AtLeast    Flag = "at-least"    // more marks may be hidden at this place
-	ByCount    Flag = "by-count"    // too faint by its looks alone; taken because fewer were found than declared
-	OverCount  Flag = "over-count"  // among the least certain where more were found than declared
+	Touching   Flag = "touching"   // its outline meets another mark's
+	Hidden     Flag = "hidden"     // partly under another mark
+	OffFace    Flag = "off-face"   // centre outside the outer ring: extrapolated
+	EdgeOfView Flag = "edge"       // cut by the border of the photo
+	Doubtful   Flag = "doubtful"   // chance below 0.8, or the photo's marks cannot be told apart: look at it
+	UnsureHue  Flag = "colour?"    // two colour names fit nearly as well
+	AtLeast    Flag = "at-least"   // more marks may be hidden at this place
+	ByCount    Flag = "by-count"   // too faint by its looks alone; taken because fewer were found than declared
+	OverCount  Flag = "over-count" // among the least certain where more were found than declared
 )
 
 // Kind tells stickers from bare marks.

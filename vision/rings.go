@@ -109,9 +109,10 @@ func poses(img *image.NRGBA, top candidate, cam camera) (fits []planeFit) {
 	// Rings drawn by hand wobble out of reach of the fine search, and may hide which way
 	// the board leans.
 	starts := []*calib.Rectification{top.rect}
-	if lines, err := calib.VanishingLinesFromFocal(top.ovals[0].conic, cam.focalPx, cam.principal); err == nil {
+	outer := top.outline().conic
+	if lines, err := calib.VanishingLinesFromFocal(outer, cam.focalPx, cam.principal); err == nil {
 		for _, l := range lines {
-			if r, err := calib.FromRingAndVanishingLine(top.ovals[0].conic, l, 1); err == nil && plausible(r, cam) {
+			if r, err := calib.FromRingAndVanishingLine(outer, l, 1); err == nil && plausible(r, cam) {
 				r, _ = calib.NewRectification(r.Plane, cam.lens, 0)
 				starts = append(starts, r)
 			}

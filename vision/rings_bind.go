@@ -44,7 +44,6 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 	out := &boardFit{sol: sol, basis: ByRings, warnings: id.warnings}
 	outer := given[len(given)-1] / 2
 	out.sol.ScaleSigma = spec.TolMM / 2 / outer
-	var blur []float64
 	for i := len(lines) - 1; i >= 0; i-- {
 		l := lines[i]
 		radius := func(r float64) float64 {
@@ -52,11 +51,8 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 			return sol.RadiiMM[k] + (r-p.features[k].ref())*scale
 		}
 		out.circles = append(out.circles, Circle{RadiusMM: radius(l.outer), InnerMM: radius(l.inner), Seen: l.seen})
-		if !math.IsNaN(l.blur) {
-			blur = append(blur, l.blur)
-		}
 	}
-	out.seen, out.blurPx = out.circles[0].Seen, medianOf(blur)
+	out.seen, out.blurPx = out.circles[0].Seen, p.blurPx()
 	switch {
 	case p.rings() >= 2:
 	case p.hasCentre():
@@ -301,7 +297,7 @@ func (p planeFit) withoutWrong(sol *calib.Solution, prob calib.Problem, cam came
 		}
 		rest.warnings = append(rest.warnings, leftOut(g, 2*d))
 		*id = rest
-		return without, nil
+		return solveFlat(without.Rectification, held, cam)
 	}
 	return sol, nil
 }

@@ -129,14 +129,12 @@ func (id *identity) settle(lines []line, pick func(line) float64, given []float6
 	}
 	cut := math.Max(4*1.4826*medianOf(dev), 1e-4)
 	var num, den float64
-	m := 0
 	for i, l := range lines {
 		px := 0.3 / (pick(l) * pxPerUnit) // what a misread edge of 0.3 px is worth
 		if use(i) && math.Abs(math.Log(given[id.match[i]]/2/pick(l))-mid) < cut+px+3*l.sigma/pick(l) {
 			id.trusted[i] = true
 			num += pick(l) * given[id.match[i]] / 2
 			den += pick(l) * pick(l)
-			m++
 		}
 	}
 	id.scale = num / den

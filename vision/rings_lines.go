@@ -8,7 +8,7 @@ import (
 // a thick line, or the border of a zone.
 type line struct {
 	inner, outer         float64
-	seen, blur           float64
+	seen                 float64
 	sigma                float64 // of the radius, from the fit with free radii and from wobble
 	innerFeat, outerFeat int
 }
@@ -30,8 +30,8 @@ func (p planeFit) lines() []line {
 	limit := thickLineShare * p.features[len(p.features)-1].ref()
 	for i := 0; i < len(p.features); i++ {
 		f := &p.features[i]
-		a, b, blur := f.edges(held)
-		l := line{inner: a, outer: b, blur: blur, seen: f.seen, sigma: math.Hypot(p.sol.RadiusSigma[i], p.sol.WobbleMM), innerFeat: i, outerFeat: i}
+		a, b, _ := f.edges(held)
+		l := line{inner: a, outer: b, seen: f.seen, sigma: math.Hypot(p.sol.RadiusSigma[i], p.sol.WobbleMM), innerFeat: i, outerFeat: i}
 		if f.inner == f.outer && i+1 < len(p.features) {
 			g := &p.features[i+1]
 			if g.inner == g.outer && g.sign != f.sign && g.ref()-f.ref() < limit && f.ref() > 2*limit {

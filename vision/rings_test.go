@@ -268,7 +268,6 @@ func TestLocateNoticesShape(t *testing.T) {
 	}
 }
 
-// The edge that a diameter means changes every length by the line's width.
 // One diameter of the list is 2 percent too large, on boards where the lens, or the few
 // points of a small ring, could hide it.
 func TestWrongDiameterHidden(t *testing.T) {
@@ -284,12 +283,13 @@ func TestWrongDiameterHidden(t *testing.T) {
 			t.Errorf("seed %d, right list: %v", c.seed, err)
 		}
 		spec.ListMM[c.ring] *= 1.02
-		if fit, err := locateIn(p, spec); err == nil && !strings.Contains(strings.Join(fit.warnings, " "), "diameter") {
+		if fit, err := locateIn(p, spec); err == nil && !strings.Contains(strings.Join(fit.warnings, " "), "check its diameter") {
 			t.Errorf("seed %d: no word about the wrong diameter", c.seed)
 		}
 	}
 }
 
+// The edge that a diameter means changes every length by the line's width.
 func TestRingEdge(t *testing.T) {
 	s := tilted(10, 40, 0)
 	p, truth := asPhoto(s)

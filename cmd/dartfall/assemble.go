@@ -318,6 +318,9 @@ const normal95 = 1.96
 
 func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {
 	out := sheet.Estimate{Value: sheet.Number(e.Value), Low: sheet.Number(e.Lo), High: sheet.Number(e.Hi), Level: sheet.Number(e.Level), AtLeast: atLeast, MeasuredTo: sheet.Unknown()}
+	if atLeast {
+		out.High = sheet.Unknown()
+	}
 	if e.MeasureSigma > 0 {
 		out.MeasuredTo = sheet.Number(normal95 * e.MeasureSigma)
 	}

@@ -72,9 +72,6 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 	if err != nil {
 		return err
 	}
-	for _, w := range c.Warnings {
-		s.Warnings = append(s.Warnings, w.Text)
-	}
 	for _, p := range c.Pairs {
 		out := sheet.Comparison{
 			A: p.A, B: p.B, Tighter: p.Tighter, Verdict: string(p.Verdict), Words: pairWords(p),

@@ -165,11 +165,13 @@ func variants(a scoring.Assessment) (names []string, figures []scoring.Summary) 
 
 // sized writes a size that shots without a mark may make larger.
 func sized(s scoring.Summary, e scoring.Estimate) string {
-	text := withRange(e, 0)
-	if s.AtLeast && !math.IsNaN(e.Value) {
-		return "≥ " + text
+	switch {
+	case !s.AtLeast || math.IsNaN(e.Value):
+		return withRange(e, 0)
+	case !e.HasInterval():
+		return "≥ " + fixed(e.Value, 0)
 	}
-	return text
+	return fmt.Sprintf("≥ %s (%s–…)", fixed(e.Value, 0), fixed(e.Lo, 0))
 }
 
 func (r groupReport) sizes(w io.Writer) {

@@ -173,14 +173,17 @@ func lensOfRings(paths []string, rings string, c console) (p lens.Profile, left 
 		opts.Rings.OuterMM = max(opts.Rings.OuterMM, mm)
 	}
 	var readings []*vision.Reading
-	focal := 0.0
+	focal, orientation := 0.0, 0 // of the photo whose lens the fit takes
 	p, err = lensPhotos(paths, func(f *photo.Photo) error {
 		r, err := vision.Read(f, opts)
 		if err != nil {
 			fmt.Fprintf(c.Err, "%s: left out, %v\n", f.Name, err)
 			return nil
 		}
-		readings, focal = append(readings, r), f.Camera.FocalPx(2*r.Lens.ScalePx)
+		if len(readings) == 0 {
+			focal, orientation = f.Camera.FocalPx(2*r.Lens.ScalePx), f.Camera.Orientation
+		}
+		readings = append(readings, r)
 		return nil
 	})
 	if err != nil {
@@ -191,7 +194,7 @@ func lensOfRings(paths []string, rings string, c console) (p lens.Profile, left 
 		return p, "", withHint(err, "the whole board near the corners of the photo, tilted to different sides, shows the lens; a chessboard shows it better")
 	}
 	fit.FocalPx, fit.FocalSigmaPx = focal, exifFocalSigma*focal
-	fillProfile(&p, fit, 1, len(readings), "ringed boards")
+	fillProfile(&p, fit, orientation, len(readings), "ringed boards")
 	return p, fmt.Sprintf("Ring edges lie %.3f px (RMS) from where the fits put them.", fit.RMSPx), nil
 }
 

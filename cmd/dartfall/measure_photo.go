@@ -134,11 +134,11 @@ func (m measurer) coloursMissing(r *vision.Reading) []string {
 }
 
 func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {
-	lo, _ := r.PxPerMM(r2.Vec{})
+	lo, hi := r.PxPerMM(r2.Vec{})
 	outer := r.Circles[0].RadiusMM
 	pl := &sheet.Plane{
 		Method:     string(r.Basis),
-		ResidualPx: sheet.Number(r.ResidualPx), ResidualMM: sheet.Number(r.ResidualPx / lo), EdgePoints: r.EdgePoints,
+		ResidualPx: sheet.Number(r.ResidualPx), ResidualMM: sheet.Number(r.ResidualPx / math.Sqrt(lo*hi)), EdgePoints: r.EdgePoints,
 		TiltDeg: sheet.Number(r.TiltRad * 180 / math.Pi), PxPerMM: sheet.Number(lo),
 	}
 	pl.SetRectification(r.Rectification)
@@ -160,6 +160,11 @@ func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {
 			d = 2 * c.InnerMM
 		}
 		ring := sheet.Ring{DiameterMM: sheet.Number(d), Edge: m.job.edgeName, Seen: sheet.Number(c.Seen), ResidualMM: sheet.Unknown()}
+		if r.Basis == vision.ByPoints { // the circle only says how far the face reaches
+			ring.Seen = sheet.Unknown()
+			out.Rings = append(out.Rings, ring)
+			continue
+		}
 		for _, g := range m.job.givenMM {
 			if math.Abs(d-g) < 0.01*g {
 				ring.Given, ring.ResidualMM = true, sheet.Number(d-g)
@@ -230,7 +235,7 @@ func (m measurer) draw(memory *picture.Memory, p *photo.Photo, rect *calib.Recti
 		count[k.Colour]++
 		marks = append(marks, picture.Mark{
 			Pos: r2.Vec{X: float64(k.XMM), Y: float64(k.YMM)}, DiameterMM: float64(k.DiameterMM), Who: who[k.Colour], Number: count[k.Colour],
-			SetAside: k.SetAside != "", Doubtful: k.Confidence < 0.5,
+			SetAside: k.SetAside != "", Doubtful: slices.Contains(k.Flags, string(vision.Doubtful)),
 		})
 	}
 	names := make([]string, len(colours))

@@ -19,8 +19,12 @@ func printSummary(w io.Writer, s sheet.Summary) {
 		if p.Plane == nil {
 			continue
 		}
-		fmt.Fprintf(w, "\n%s (%s): plane from %s, ring edges %.2f px from it, %.2f px per mm, %.0f° off square-on\n",
-			p.Name, p.State, p.Plane.Method, float64(p.Plane.ResidualPx), float64(p.Plane.PxPerMM), float64(p.Plane.TiltDeg))
+		seen := "ring edges"
+		if p.Plane.ByPoints() {
+			seen = "which lie"
+		}
+		fmt.Fprintf(w, "\n%s (%s): plane from %s, %s %.2f px from it, %.2f px per mm, %.0f° off square-on\n",
+			p.Name, p.State, p.Plane.Method, seen, float64(p.Plane.ResidualPx), float64(p.Plane.PxPerMM), float64(p.Plane.TiltDeg))
 		fmt.Fprintf(w, "  %s\n", p.Up.Words)
 		for _, g := range p.Grade {
 			if g.Level != "good" {
@@ -193,8 +197,11 @@ func ranged(e sheet.Estimate) string {
 	if e.AtLeast {
 		at = "≥ "
 	}
-	if !e.Low.Known() || !e.High.Known() {
+	switch {
+	case !e.Low.Known():
 		return at + millimetres(e.Value)
+	case !e.High.Known():
+		return fmt.Sprintf("%s%s (%s–…)", at, millimetres(e.Value), millimetres(e.Low))
 	}
 	return fmt.Sprintf("%s%s (%s–%s)", at, millimetres(e.Value), millimetres(e.Low), millimetres(e.High))
 }

@@ -7,9 +7,11 @@ import (
 	"image"
 	"image/png"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -19,6 +21,7 @@ import (
 	"dartfall/cmd/dartfall/internal/picture"
 	page "dartfall/cmd/dartfall/internal/report"
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/vision"
 )
 
 // PublishCommand draws the pictures to publish of a measured folder.
@@ -204,7 +207,7 @@ func scene(s sheet.Summary) picture.Scene {
 			if m.Accessory == g.Accessory && m.Counts() {
 				index[m.ID] = len(a.Impacts)
 				a.Impacts = append(a.Impacts, picture.Impact{
-					Pos: r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}, String: nth[m.String], SetAside: m.SetAside != "", Doubtful: m.Confidence < 0.5,
+					Pos: r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}, String: nth[m.String], SetAside: m.SetAside != "", Doubtful: slices.Contains(m.Flags, string(vision.Doubtful)),
 				})
 			}
 		}
@@ -302,7 +305,11 @@ func inShort(s sheet.Summary) []picture.Verdict {
 
 func sceneFigures(f sheet.Figures, index map[string]int) picture.Figures {
 	r := func(e sheet.Estimate) picture.Range {
-		return picture.Range{Value: float64(e.Value), Lo: float64(e.Low), Hi: float64(e.High), AtLeast: e.AtLeast}
+		out := picture.Range{Value: float64(e.Value), Lo: float64(e.Low), Hi: float64(e.High), AtLeast: e.AtLeast}
+		if e.AtLeast {
+			out.Hi = math.Inf(1)
+		}
+		return out
 	}
 	out := picture.Figures{
 		N: f.N, Centre: r2.Vec{X: float64(f.CentreMM.XMM), Y: float64(f.CentreMM.YMM)},

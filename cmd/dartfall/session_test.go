@@ -72,7 +72,7 @@ func TestMeasureSessionFolder(t *testing.T) {
 	}{{"North", 15, 298.3, 0}, {"Reed", 15, 341.2, 0}, {"Slate", 14, 746.7, 1}} {
 		g := s.Groups[i]
 		if g.Accessory != want.name || g.All.N != want.n || g.Misses != want.misses ||
-			!(math.Abs(float64(g.All.ExtremeSpreadMM.Value)-want.es) <= 0.5) || g.All.ExtremeSpreadMM.AtLeast != (want.misses > 0) {
+			!(math.Abs(float64(g.All.ExtremeSpreadMM.Value)-want.es) <= 0.5) || g.All.ExtremeSpreadMM.AtLeast != (want.misses > 0) || g.All.ExtremeSpreadMM.High.Known() == (want.misses > 0) {
 			t.Errorf("group %d: %s, n %d, %d misses, extreme spread %v, want %+v", i, g.Accessory, g.All.N, g.Misses, g.All.ExtremeSpreadMM, want)
 		}
 	}

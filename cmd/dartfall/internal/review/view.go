@@ -368,8 +368,12 @@ func stateWords(p sheet.Photo) string {
 	if p.Plane == nil {
 		return "Not measured: " + p.Reason + "."
 	}
-	fit := fmt.Sprintf("The ring edges lie %.2f px (%.2f mm) from the fitted rings; the plane rests on %s and places a mark on the outermost ring to %.2f mm.",
-		float64(p.Plane.ResidualPx), float64(p.Plane.ResidualMM), p.Plane.Method, float64(p.Plane.SigmaOuterRingMM))
+	seen := "The ring edges"
+	if p.Plane.ByPoints() {
+		seen = "The points"
+	}
+	fit := fmt.Sprintf("%s lie %.2f px (%.2f mm) from the fit; the plane rests on %s and places a mark on the outermost ring to %.2f mm.",
+		seen, float64(p.Plane.ResidualPx), float64(p.Plane.ResidualMM), p.Plane.Method, float64(p.Plane.SigmaOuterRingMM))
 	if p.State == sheet.Rough {
 		return "Rough: " + p.Reason + ". " + fit
 	}
@@ -391,7 +395,6 @@ var flagWords = []struct{ flag, words string }{
 	{"hidden", "partly under another"},
 	{"off-face", "outside the outer ring"},
 	{"edge", "cut by the photo's edge"},
-	{"shadow-edge", "crossed by a shadow's edge"},
 }
 
 func doubts(m sheet.Impact) (words []string) {
@@ -399,9 +402,6 @@ func doubts(m sheet.Impact) (words []string) {
 		if slices.Contains(m.Flags, f.flag) {
 			words = append(words, f.words)
 		}
-	}
-	if len(words) == 0 && m.Confidence < 0.5 {
-		words = append(words, doubtWords[0].words)
 	}
 	return words
 }

@@ -237,13 +237,13 @@ type Grade struct {
 
 // Plane is the map from photo to board.
 type Plane struct {
-	Method           string    `json:"method"` // two or more rings; one ring and centre; one ring and focal length; points
+	Method           string    `json:"method"` // two or more rings, one ring and its centre mark, one ring and the camera's focal length, points given by hand
 	Homography       [9]Number `json:"homography"`
 	LensCentrePx     [2]Number `json:"lens_centre_px"`
 	LensScalePx      Number    `json:"lens_scale_px"`
 	LensK1           Number    `json:"lens_k1"`
 	LensK2           Number    `json:"lens_k2"`
-	ResidualPx       Number    `json:"residual_px"` // RMS distance of ring edges to the model
+	ResidualPx       Number    `json:"residual_px"` // robust standard deviation of ring edges (or points given) from the model
 	ResidualMM       Number    `json:"residual_mm"`
 	EdgePoints       int       `json:"edge_points"`
 	ScaleSigma       Number    `json:"scale_sigma"` // relative, all lengths together
@@ -255,6 +255,9 @@ type Plane struct {
 	// Covariance is the upper triangle, row by row, of that of calib.Rectification.Cov.
 	Covariance [covariances]Number `json:"covariance"`
 }
+
+// ByPoints reports whether the plane rests on points given by hand: no ring was looked at.
+func (p *Plane) ByPoints() bool { return p.Method == "points given by hand" }
 
 // covariances counts the entries of a symmetric matrix of the plane's parameters.
 const covariances = calib.NumFree * (calib.NumFree + 1) / 2

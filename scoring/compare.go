@@ -19,7 +19,9 @@ type Verdict string
 const (
 	ClearlyTighter Verdict = "clearly tighter"       // adjusted p at most 0.05
 	Leaning        Verdict = "leaning, not settled"  // at most 0.20
-	NoDifference   Verdict = "no difference visible" // above, or not to be had
+	NoDifference   Verdict = "no difference visible" // above
+	// TooFew is no verdict: a side has fewer than three impacts.
+	TooFew Verdict = "too few impacts to compare"
 )
 
 // CompareOptions are the choices behind a comparison; the zero value is usual.
@@ -246,6 +248,7 @@ func comparePair(a, b *side, opts Options) (Pair, *shuffle) {
 	}
 	p.NA, p.NB = a.spared(opts.Drop), b.spared(opts.Drop)
 	if min(p.NA, p.NB) < 3 {
+		p.Verdict = TooFew
 		p.Warnings = append(p.Warnings, Warning{"few-shots", "fewer than three impacts on one side: nothing to compare"})
 		return p, nil
 	}
@@ -387,6 +390,7 @@ func (p *Pair) decide(pairs int) {
 		ratio = p.SigmaRatio.Value
 	}
 	switch {
+	case p.Verdict == TooFew:
 	case p.Tighter == "":
 		p.Verdict = NoDifference
 	case p.PAdjusted <= 0.05:

@@ -304,6 +304,9 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 			}
 			g.group.Declared += t.Shots
 			g.group.Misses += t.Misses
+			if t.Shots == 0 && row.Found == 0 {
+				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: no mark found: look at the picture and correct what is wrong before you publish", name))
+			}
 			if t.Shots > 0 && row.Found+t.Misses != t.Shots {
 				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: %d shots and %d misses declared, %d marks found: look at the picture and correct what is wrong before you publish", name, t.Shots, t.Misses, row.Found))
 			}
@@ -317,6 +320,7 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 const normal95 = 1.96
 
 func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {
+	atLeast = atLeast && !math.IsNaN(e.Value)
 	out := sheet.Estimate{Value: sheet.Number(e.Value), Low: sheet.Number(e.Lo), High: sheet.Number(e.Hi), Level: sheet.Number(e.Level), AtLeast: atLeast, MeasuredTo: sheet.Unknown()}
 	if atLeast {
 		out.High = sheet.Unknown()

@@ -79,6 +79,9 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 			P: sheet.Number(p.P), PAdjusted: sheet.Number(p.PAdjusted), Luck: sheet.Number(p.P),
 			CentreShiftMM: estimate(p.CentreDistance, false), CentreP: sheet.Number(p.CentreP), Method: p.Method,
 		}
+		if p.Verdict == scoring.TooFew {
+			out.P, out.PAdjusted, out.Luck, out.CentreP = sheet.Unknown(), sheet.Unknown(), sheet.Unknown(), sheet.Unknown()
+		}
 		if p.Verdict != scoring.ClearlyTighter {
 			out.ShotsToSettle = p.ShotsToSettle
 		}
@@ -92,10 +95,7 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 
 // pairWords says what a pair shows in one or two plain sentences.
 func pairWords(p scoring.Pair) string {
-	luck := ""
-	if p.NA >= 3 && p.NB >= 3 {
-		luck = " Two identical parts would differ at least this much in " + share(p.P) + " of tests."
-	}
+	luck := " Two identical parts would differ at least this much in " + share(p.P) + " of tests."
 	more := ""
 	if p.ShotsToSettle > 0 {
 		more = fmt.Sprintf(" If the difference is real, about %d shots each would show it.", p.ShotsToSettle)
@@ -105,6 +105,8 @@ func pairWords(p scoring.Pair) string {
 		other = p.A
 	}
 	switch p.Verdict {
+	case scoring.TooFew:
+		return sentence(p)
 	case scoring.ClearlyTighter:
 		return fmt.Sprintf("%s is clearly tighter than %s.%s", p.Tighter, other, luck)
 	case scoring.Leaning:
@@ -163,6 +165,11 @@ func comparisonAnswer(pairs []sheet.Comparison) string {
 	for _, c := range pairs {
 		if c.Verdict == sheet.NoDifference {
 			parts = append(parts, fmt.Sprintf("no difference visible between %s and %s", c.A, c.B))
+		}
+	}
+	for _, c := range pairs {
+		if c.Verdict == sheet.TooFew {
+			parts = append(parts, strings.TrimSuffix(c.Words, "."))
 		}
 	}
 	if len(parts) > 6 { // many accessories: the table has the rest

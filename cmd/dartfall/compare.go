@@ -72,8 +72,8 @@ func sentence(p scoring.Pair) string {
 		return fmt.Sprintf("%s is clearly tighter than %s.", p.Tighter, other(p))
 	case p.Verdict == scoring.Leaning:
 		return fmt.Sprintf("%s against %s: leaning, not settled (towards %s).", p.A, p.B, p.Tighter)
-	case p.Method == "":
-		return fmt.Sprintf("%s against %s: too few impacts to compare (%d and %d).", p.A, p.B, p.NA, p.NB)
+	case p.Verdict == scoring.TooFew:
+		return fmt.Sprintf("%s against %s: %s (%d and %d).", p.A, p.B, p.Verdict, p.NA, p.NB)
 	}
 	return fmt.Sprintf("%s against %s: no difference visible.", p.A, p.B)
 }
@@ -88,13 +88,15 @@ func other(p scoring.Pair) string {
 // sentences say what is settled, then what leans, then the rest, which many pairs share.
 func sentences(pairs []scoring.Pair) []string {
 	const most = 6 // sentences that say nothing is visible
-	var clear, leaning, rest []string
+	var clear, leaning, rest, few []string
 	for _, p := range pairs {
 		switch p.Verdict {
 		case scoring.ClearlyTighter:
 			clear = append(clear, sentence(p))
 		case scoring.Leaning:
 			leaning = append(leaning, sentence(p))
+		case scoring.TooFew:
+			few = append(few, sentence(p))
 		default:
 			rest = append(rest, sentence(p))
 		}
@@ -102,14 +104,17 @@ func sentences(pairs []scoring.Pair) []string {
 	if len(rest) > most {
 		rest = []string{fmt.Sprintf("No difference visible between the other %d of %d pairs.", len(rest), len(pairs))}
 	}
-	return slices.Concat(clear, leaning, rest)
+	if len(few) > most {
+		few = []string{fmt.Sprintf("%d of %d pairs: %s.", len(few), len(pairs), scoring.TooFew)}
+	}
+	return slices.Concat(clear, leaning, rest, few)
 }
 
 func (r comparisonReport) print(w io.Writer) {
 	for _, line := range sentences(r.All.Pairs) {
 		fmt.Fprintln(w, line)
 	}
-	if p := r.All.Pairs[0]; len(r.All.Pairs) == 1 && p.Method != "" {
+	if p := r.All.Pairs[0]; len(r.All.Pairs) == 1 && p.Verdict != scoring.TooFew {
 		fmt.Fprintf(w, "Two identical parts would differ at least this much in %s of tests.\n", share(p.P))
 	}
 	fmt.Fprintln(w)
@@ -161,11 +166,11 @@ func verdictRow(name string, p scoring.Pair) table.Row {
 	case math.IsNaN(p.MeanRadiusRatio.Value) && math.IsNaN(p.SigmaRatio.Value):
 		settle = "–"
 	}
-	luck, adjusted, verdict := chanceText(p.P), chanceText(p.PAdjusted), string(p.Verdict)
-	if p.Method == "" {
-		luck, adjusted, verdict = "–", "–", "too few impacts"
+	luck, adjusted := chanceText(p.P), chanceText(p.PAdjusted)
+	if p.Verdict == scoring.TooFew {
+		luck, adjusted = "–", "–"
 	}
-	return table.Row{name, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), luck, adjusted, settle, verdict}
+	return table.Row{name, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), luck, adjusted, settle, p.Verdict}
 }
 
 func (r comparisonReport) details(w io.Writer) {

@@ -491,7 +491,9 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	printSummary(c.Out, sum)
 	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
 	unfit := slices.ContainsFunc(sum.Decisions, func(d sheet.Decision) bool { return !d.Fits })
-	open := slices.ContainsFunc(sum.Strings, func(t sheet.String) bool { return t.Open != "" })
+	open := slices.ContainsFunc(sum.Strings, func(t sheet.String) bool {
+		return t.Open != "" || t.Found == 0 && (t.Shots == 0 || t.Shots > t.Misses)
+	})
 	if batch.Closing(c.Err, photos) || unfit || open {
 		return errPartial
 	}

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"dartfall/calib/boardtest"
+	"dartfall/cmd/dartfall/internal/picture"
 	"dartfall/cmd/dartfall/internal/sheet"
 )
 
@@ -112,5 +113,41 @@ func TestMeasureTellsStringsApart(t *testing.T) {
 		if !strings.Contains(out, want) {
 			t.Errorf("the terminal does not say %q:\n%s", want, out)
 		}
+	}
+}
+
+// Two accessories on one photo, of which one left no mark: nothing is said of a
+// difference anywhere, and the run asks for a look.
+func TestTooFewImpactsGetNoVerdict(t *testing.T) {
+	file := strings.NewReplacer("start = \"start.jpg\"\n", "", "\"Reed\"\nsticker = \"blue\"", "\"Reed\"\nsticker = \"orange\"", "two.jpg", "one.jpg").Replace(oneColour)
+	blue := boardtest.Stickers("blue", 16, [2]float64{10, 20}, [2]float64{-40, 35}, [2]float64{55, -20}, [2]float64{-15, -60}, [2]float64{90, 60}, [2]float64{30, 75})
+	dir := writeSession(t, file, map[string]boardtest.Scene{"one": from(0.35, 2.2, -0.05, blue)})
+	status, out, errs := call("measure", dir)
+	const want = "North against Reed: too few impacts to compare (6 and 0)."
+	if status != statusPartial || !strings.HasPrefix(out, want+"\n") {
+		t.Errorf("status %d, %q, want %d and %q first\n%s", status, out, statusPartial, want, errs)
+	}
+	results := filepath.Join(dir, "results")
+	for _, name := range []string{"report.html", "description.txt", "pictures/alt-texts.txt", "summary.json"} {
+		text, err := os.ReadFile(filepath.Join(results, filepath.FromSlash(name)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(string(text), strings.TrimSuffix(want, ".")) {
+			t.Errorf("%s does not say %q", name, want)
+		}
+		for _, not := range []string{"difference visible", "at least –", `at least <strong><span`} {
+			if i := strings.Index(strings.ToLower(string(text)), not); i >= 0 {
+				t.Errorf("%s says %q", name, text[max(0, i-60):i+len(not)])
+			}
+		}
+	}
+	_, s, err := readSummary(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sc := scene(s)
+	if len(sc.Verdicts) != 1 || sc.Verdicts[0].Step != picture.TooFew || sc.Verdicts[0].Text+"." != want || len(sc.InShort) != 1 || sc.InShort[0].Text != "A–B: too few impacts to compare" {
+		t.Errorf("the pictures say %+v, in short %+v", sc.Verdicts, sc.InShort)
 	}
 }

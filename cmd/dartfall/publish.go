@@ -231,7 +231,7 @@ func scene(s sheet.Summary) picture.Scene {
 var steps = []struct {
 	verdict string
 	step    picture.Step
-}{{sheet.ClearlyTighter, picture.Clear}, {sheet.Leaning, picture.Leaning}, {sheet.NoDifference, picture.NoDifference}}
+}{{sheet.ClearlyTighter, picture.Clear}, {sheet.Leaning, picture.Leaning}, {sheet.NoDifference, picture.NoDifference}, {sheet.TooFew, picture.TooFew}}
 
 // shortRule is the outlier rule in the few words that a picture has room for.
 func shortRule(r sheet.OutlierRule) string {

@@ -96,7 +96,7 @@ type claim struct {
 
 var (
 	saidClear   = func(p scoring.Pair) bool { return p.Verdict == scoring.ClearlyTighter }
-	saidLeaning = func(p scoring.Pair) bool { return p.Verdict != scoring.NoDifference }
+	saidLeaning = func(p scoring.Pair) bool { return p.Verdict == scoring.Leaning || p.Verdict == scoring.ClearlyTighter }
 	saidByF     = func(p scoring.Pair) bool { return p.PF <= 0.05 }
 	saidCentre  = func(p scoring.Pair) bool { return p.CentreP <= 0.05 }
 )

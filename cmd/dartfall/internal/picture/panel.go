@@ -396,8 +396,11 @@ func (ax axis) bar(k *canvas, g Range, id Identity, lk look, from, to, y, r floa
 	k.glyph(id, lk, x, y, 0.8*r)
 }
 
-// stepBar draws a verdict's bar: open, half filled or filled.
+// stepBar draws a verdict's bar: open, half filled or filled; none without a verdict.
 func (c *canvas) stepBar(s Step, x, y, w, h float64) {
+	if s == TooFew {
+		return
+	}
 	c.rect(x, y, w, h, h/4)
 	c.fill(paper)
 	switch s {

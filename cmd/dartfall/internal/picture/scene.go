@@ -127,15 +127,16 @@ type Verdict struct {
 // filled, filled.
 type Step uint8
 
-// The three steps.
+// The three steps, and what has none and no bar.
 const (
 	NoDifference Step = iota // none visible
 	Leaning                  // not settled
 	Clear
+	TooFew // impacts to compare
 )
 
 func (s Step) String() string {
-	return [...]string{"no difference visible", "leaning, not settled", "clear difference"}[min(s, Clear)]
+	return [...]string{"no difference visible", "leaning, not settled", "clear difference", "too few impacts to compare"}[min(s, TooFew)]
 }
 
 // Format is the size of a picture and what is arranged where on it.

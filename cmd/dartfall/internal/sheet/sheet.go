@@ -392,11 +392,12 @@ type Figures struct {
 	SigmaMOA          Number `json:"sigma_moa"`
 }
 
-// Verdicts of a Comparison, the only three.
+// Verdicts of a Comparison, the only three, and what stands there without one.
 const (
 	ClearlyTighter = "clearly tighter"
 	Leaning        = "leaning, not settled"
 	NoDifference   = "no difference visible"
+	TooFew         = "too few impacts to compare" // fewer than three on one side
 )
 
 // Comparison is one pair of accessories.

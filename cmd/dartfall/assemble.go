@@ -265,6 +265,7 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 		s.Accessories = append(s.Accessories, acc)
 		add(a.Name, a.Letter)
 	}
+	s.Warnings = append(s.Warnings, j.misfiled(photos)...)
 	sightings := j.follow(s, byName)
 	taken := map[string]string{} // photo and colour -> string, to catch a board read twice
 	for i, t := range ses.Strings {
@@ -304,10 +305,9 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 			}
 			g.group.Declared += t.Shots
 			g.group.Misses += t.Misses
-			if t.Shots == 0 && row.Found == 0 {
-				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: no mark found: look at the picture and correct what is wrong before you publish", name))
-			}
-			if t.Shots > 0 && row.Found+t.Misses != t.Shots {
+			if shotsButNoMark(row) {
+				s.Warnings = append(s.Warnings, j.noMarkWords(row, a.Sticker))
+			} else if t.Shots > 0 && row.Found+t.Misses != t.Shots {
 				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: %d shots and %d misses declared, %d marks found: look at the picture and correct what is wrong before you publish", name, t.Shots, t.Misses, row.Found))
 			}
 		}

@@ -159,3 +159,50 @@ func TestNewMarkOfAnotherColour(t *testing.T) {
 		t.Errorf("string 2: %d found, gone %q, want 8 and a.jpg#1", r.Found, r.Gone)
 	}
 }
+
+// What a wrong session file does is said in one plain line each.
+func TestMisfiledPhotosAreSaid(t *testing.T) {
+	blue, orange := scattered(1, 8, "blue"), scattered(2, 8, "orange")
+	for _, c := range []struct {
+		name       string
+		second     string            // photo of the second string
+		taken      map[string]string // by photo
+		stickers   [2]string
+		marks      map[string][]sheet.Impact
+		want, lack string
+	}{
+		{"in order", "b.jpg", map[string]string{"a.jpg": "2026-06-01T10:00:00", "b.jpg": "2026-06-01T10:20:00"}, [2]string{"blue", "orange"},
+			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": slices.Concat(blue, orange)}, "", "listed before"},
+		{"no clock", "b.jpg", map[string]string{"b.jpg": "2026-06-01T10:20:00"}, [2]string{"blue", "orange"},
+			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": slices.Concat(blue, orange)}, "", "listed before"},
+		{"out of order", "b.jpg", map[string]string{"a.jpg": "2026-06-01T10:30:00", "b.jpg": "2026-06-01T10:20:00"}, [2]string{"blue", "orange"},
+			map[string][]sheet.Impact{"a.jpg": slices.Concat(blue, orange), "b.jpg": orange}, "b.jpg was taken before a.jpg, whose string is listed before", ""},
+		{"one photo for both", "a.jpg", nil, [2]string{"blue", "orange"},
+			map[string][]sheet.Impact{"a.jpg": blue}, "string 2 Reed: no new orange mark on a.jpg, the photo of string 1 North too", "count nowhere"},
+		{"one colour for both", "b.jpg", nil, [2]string{"blue", "blue"},
+			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": blue}, "string 2 Reed: no new blue mark on b.jpg, and string 1 North has blue stickers too", ""},
+		{"a photo of no string", "a.jpg", nil, [2]string{"blue", "orange"},
+			map[string][]sheet.Impact{"a.jpg": slices.Concat(blue, orange), "b.jpg": blue}, "no string names b.jpg: its marks count nowhere", ""},
+		{"no mark", "b.jpg", nil, [2]string{"blue", "orange"},
+			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": blue}, "string 2 Reed: no new orange mark on b.jpg: look at the picture", ""},
+	} {
+		ses := session.Session{
+			Accessories: []session.Accessory{{Name: "North", Sticker: c.stickers[0]}, {Name: "Reed", Sticker: c.stickers[1]}},
+			Strings:     []session.String{{Accessory: "North", Photo: "a.jpg"}, {Accessory: "Reed", Photo: c.second, Shots: 8}},
+		}
+		var photos []sheet.Photo
+		for _, name := range []string{"a.jpg", "b.jpg"} {
+			p := shownOn(name, 0, upByPhoto, c.marks[name])
+			p.Taken = c.taken[name]
+			photos = append(photos, p)
+		}
+		s, err := assemble(job{session: &ses}, photos)
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := strings.Join(s.Warnings, "\n")
+		if !strings.Contains(said, c.want) || c.lack != "" && strings.Contains(said, c.lack) {
+			t.Errorf("%s: want %q and not %q:\n%s", c.name, c.want, c.lack, said)
+		}
+	}
+}

@@ -492,7 +492,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
 	unfit := slices.ContainsFunc(sum.Decisions, func(d sheet.Decision) bool { return !d.Fits })
 	open := slices.ContainsFunc(sum.Strings, func(t sheet.String) bool {
-		return t.Open != "" || t.Found == 0 && (t.Shots == 0 || t.Shots > t.Misses)
+		return t.Open != "" || shotsButNoMark(t)
 	})
 	if batch.Closing(c.Err, photos) || unfit || open {
 		return errPartial

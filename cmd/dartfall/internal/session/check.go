@@ -254,23 +254,31 @@ func (d *document) checkOrder(root *node, s *Session, ordered int) {
 // checkColours wants the accessories of one photo to be told apart by sticker
 // colour. It runs after checkOrder, so places come from the accessory.
 func (d *document) checkColours(root *node, s *Session) {
-	type seat struct{ photo, colour string }
-	who := map[seat]string{}
+	for i, a := range s.Accessories {
+		k := slices.IndexFunc(s.Accessories[:i], func(o Accessory) bool { return o.Sticker == a.Sticker })
+		if k >= 0 && a.Sticker != "" {
+			s.warnf("%s and %s both have %s stickers: a mark counts for the string whose photo shows it first", s.Accessories[k].Name, a.Name, a.Sticker)
+		}
+	}
+	seated := map[string][]Accessory{} // by photo
 	for _, t := range s.Strings {
 		i := slices.IndexFunc(s.Accessories, func(a Accessory) bool { return a.Name == t.Accessory })
 		if i < 0 || t.Photo == "" {
 			continue
 		}
-		k := seat{t.Photo, s.Accessories[i].Sticker}
-		if other, ok := who[k]; ok && other != t.Accessory {
-			colour := k.colour
-			if colour == "" {
+		a := s.Accessories[i]
+		for _, o := range seated[t.Photo] {
+			colour := a.Sticker
+			if o.Sticker == "" || a.Sticker == "" {
 				colour = "no"
 			}
-			d.fail(nth(root, "accessory", i).place("sticker"), fmt.Sprintf("accessory %d", i+1),
-				fmt.Sprintf("%s and %s share the photo %s and %s sticker colour: their marks cannot be told apart", other, t.Accessory, t.Photo, colour),
-				"a sticker colour for each, or a photo after each string")
+			if o.Name != a.Name && (o.Sticker == a.Sticker || colour == "no") {
+				d.fail(nth(root, "accessory", i).place("sticker"), fmt.Sprintf("accessory %d", i+1),
+					fmt.Sprintf("%s and %s share the photo %s and %s sticker colour: their marks cannot be told apart", o.Name, a.Name, t.Photo, colour),
+					"a sticker colour for each, or a photo after each string")
+				break
+			}
 		}
-		who[k] = t.Accessory
+		seated[t.Photo] = append(seated[t.Photo], a)
 	}
 }

@@ -159,6 +159,7 @@ func TestMistakes(t *testing.T) {
 		{"photo absolute", "[[string]]\nphoto = \"C:\\\\a.jpg\"", "s.toml, line 2, column 9: string 1, photo: ", "photo in this folder"},
 		{"order for some", accessories + "[[string]]\naccessory = \"Reed\"\nphoto = \"a\"\norder = 1\n[[string]]\naccessory = \"Reed\"\nphoto = \"b\"", "s.toml, line 11, column 3: string 2: it has no order", "for none"},
 		{"order twice", accessories + "[[string]]\naccessory = \"Reed\"\nphoto = \"a\"\norder = 1\n[[string]]\naccessory = \"Reed\"\nphoto = \"b\"\norder = 1", "s.toml, line 14, column 9: string 2, order: 1 is there twice", "once"},
+		{"no colour beside one", strings.Replace(accessories, "sticker = \"blue\"\n", "", 1) + "[[string]]\naccessory = \"Reed\"\nphoto = \"a\"\n[[string]]\naccessory = \"North\"\nphoto = \"a\"", "s.toml, line 1, column 3: accessory 1: Reed and North share the photo a and no sticker colour", "photo after each string"},
 		{"one colour for two", accessories + "[[string]]\naccessory = \"Reed\"\nphoto = \"a\"\n[[string]]\naccessory = \"North\"\nphoto = \"a\"", "s.toml, line 3, column 11: accessory 1: Reed and North share the photo a and blue sticker colour", "photo after each string"},
 		{"drop without number", "[outliers]\nrule = \"drop\"", "s.toml, line 2, column 8: outliers: the rule drop needs", "drop = 2"},
 		{"drop with another rule", "[outliers]\nrule = \"test\"\ndrop = 2", "s.toml, line 3, column 8: outliers, drop: ", "leave this line out"},
@@ -214,6 +215,7 @@ func TestWarnings(t *testing.T) {
 		{"shots unknown", "[[accessory]]\nname = \"N\"\n[[string]]\naccessory = \"N\"\nphoto = \"a\"", "how many shots"},
 		{"more readings than shots", "[[accessory]]\nname = \"N\"\n[[string]]\naccessory = \"N\"\nphoto = \"a\"\nshots = 1\nunit = \"m/s\"\nreadings = [50, 51]", "2 readings of 1 shots"},
 		{"rule undated", "[outliers]\nrule = \"test\"", "when the outlier rule was decided"},
+		{"one colour for two accessories", "[[accessory]]\nname = \"N\"\nsticker = \"blue\"\n[[accessory]]\nname = \"R\"\nsticker = \"blue\"", "N and R both have blue stickers"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			s, err := Parse("s.toml", []byte(test.in))

@@ -1,0 +1,76 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"dartfall/cmd/dartfall/internal/session"
+	"dartfall/cmd/dartfall/internal/sheet"
+)
+
+// misfiled says where photos and strings do not fit each other: photos out of the order
+// of their clocks, and photos of no string.
+func (j job) misfiled(photos []sheet.Photo) (warnings []string) {
+	named := []string{j.session.Board.Start}
+	for _, t := range j.session.Strings {
+		named = append(named, t.Photo)
+	}
+	taken := map[string]string{} // as sheet.Photo has it: in the order of time as text too
+	var loose []string
+	for _, p := range photos {
+		taken[p.Name] = p.Taken
+		if len(p.Marks) > 0 && p.Name != j.clean && !slices.Contains(named, p.Name) {
+			loose = append(loose, p.Name)
+		}
+	}
+	last := ""
+	for _, name := range named {
+		if taken[name] == "" {
+			continue
+		}
+		if taken[name] < taken[last] {
+			warnings = append(warnings, fmt.Sprintf("%s was taken before %s, whose string is listed before: list the strings in the order shot", name, last))
+			break
+		}
+		last = name
+	}
+	switch n := len(loose); {
+	case n == 1:
+		warnings = append(warnings, fmt.Sprintf("no string names %s: its marks count nowhere", loose[0]))
+	case n > 1:
+		warnings = append(warnings, fmt.Sprintf("no string names %s: their marks count nowhere", strings.Join(loose, ", ")))
+	}
+	return warnings
+}
+
+// shotsButNoMark reports whether a string that should have marks has none.
+func shotsButNoMark(t sheet.String) bool {
+	return t.Found == 0 && (t.Shots == 0 || t.Shots > t.Misses)
+}
+
+// noMarkWords says of a string without marks what may be wrong.
+func (j job) noMarkWords(t sheet.String, colour string) string {
+	other := func(of func(session.String) bool) string {
+		for i, o := range j.session.Strings {
+			if name := stringName(i, o); name != t.Name && of(o) {
+				return name
+			}
+		}
+		return ""
+	}
+	words := fmt.Sprintf("string %s: no new mark on %s", t.Name, t.Photo)
+	if colour != "" {
+		words = fmt.Sprintf("string %s: no new %s mark on %s", t.Name, colour, t.Photo)
+	}
+	if o := other(func(o session.String) bool { return o.Photo == t.Photo }); o != "" {
+		return words + fmt.Sprintf(", the photo of string %s too: name the photo taken after each", o)
+	}
+	if o := other(func(o session.String) bool {
+		a, _ := j.session.Accessory(o.Accessory)
+		return o.Accessory != t.Accessory && a.Sticker == colour && colour != ""
+	}); o != "" {
+		return words + fmt.Sprintf(", and string %s has %s stickers too: is one of the two another colour?", o, colour)
+	}
+	return words + ": look at the picture and correct what is wrong before you publish"
+}

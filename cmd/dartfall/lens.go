@@ -1,7 +1,6 @@
 package main
 
 import (
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"image"
@@ -222,7 +221,7 @@ func (j *job) readLens(file string) error {
 		return withHint(fmt.Errorf("%s: %v", file, err), "dartfall lens makes such a file")
 	}
 	j.lens, j.lensName = &p, filepath.Base(file)
-	j.note("lens", fmt.Sprintf("%x", sha256.Sum256(b)))
+	j.note("lens", hexSHA256(b))
 	return nil
 }
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -90,6 +89,7 @@ func boardFlags() []cli.Flag {
 // job is one checked call of measure.
 type job struct {
 	photos   []batch.Photo
+	alike    map[string]bool  // names without their ending, in small letters, that two photos share
 	dir      string           // that holds the photos
 	session  *session.Session // nil without a session file
 	decided  decisions.State  // what was decided by hand
@@ -126,6 +126,7 @@ func measureJob(ctx *cli.Context) (job, error) {
 	if err := j.findPhotos(ctx.Args().Slice()); err != nil {
 		return j, err
 	}
+	j.findAlike()
 	if err := j.readDecisions(); err != nil {
 		return j, err
 	}
@@ -212,6 +213,28 @@ func (j *job) findPhotos(args []string) error {
 	return nil
 }
 
+// findAlike notes which photos differ by their endings alone.
+func (j *job) findAlike() {
+	j.alike = map[string]bool{}
+	seen := map[string]bool{}
+	for _, p := range j.photos {
+		s := strings.ToLower(withoutExt(p.Name))
+		j.alike[s] = seen[s]
+		seen[s] = true
+	}
+}
+
+// stem is what the pictures of a photo are named after: its name, without the ending
+// where no other photo would be called the same.
+func (j job) stem(name string) string {
+	if s := withoutExt(name); !j.alike[strings.ToLower(s)] {
+		return s
+	}
+	return name
+}
+
+func withoutExt(name string) string { return strings.TrimSuffix(name, filepath.Ext(name)) }
+
 // readSession reads the folder's session file when there is one.
 func (j *job) readSession(dir string) error {
 	file := filepath.Join(dir, session.FileName)
@@ -230,7 +253,7 @@ func (j *job) readSession(dir string) error {
 		return err
 	}
 	j.session = &s
-	j.files = append(j.files, sheet.File{Name: session.FileName, SHA256: fmt.Sprintf("%x", sha256.Sum256(b))})
+	j.files = append(j.files, sheet.File{Name: session.FileName, SHA256: hexSHA256(b)})
 	return nil
 }
 
@@ -506,7 +529,7 @@ func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
 	opts := batch.Options{Workers: j.workers, Version: build(), Settings: fmt.Sprint(j.settings) + j.lettering(), SettingsOf: j.ownSettings}
 	if j.session != nil || len(j.photos) > 1 || !j.shard.Whole() || j.keep {
 		opts.Store = filepath.Join(j.out, storeDir)
-		opts.Valid = m.picturesExist
+		opts.Valid = m.hasItsPictures
 	}
 	done := func() {}
 	if j.progress != nil {
@@ -540,6 +563,6 @@ func (m measurer) write(sum *sheet.Summary) error {
 			return err
 		}
 	}
-	_, err := writeReport(out, *sum)
+	_, _, err := writeReport(out, *sum)
 	return err
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -27,7 +26,7 @@ func (j *job) readDecisions() error {
 	}
 	j.decided, j.unread, j.record = decisions.Replay(log.Decisions), log.Problems, nil
 	if data != nil {
-		j.record = &sheet.File{Name: decisions.FileName, SHA256: fmt.Sprintf("%x", sha256.Sum256(data))}
+		j.record = &sheet.File{Name: decisions.FileName, SHA256: hexSHA256(data)}
 	}
 	return nil
 }
@@ -81,7 +80,7 @@ func (j job) decidedBoard(sha256 string) string {
 func (m measurer) redraw(photos []sheet.Photo, made []sheet.Decision) error {
 	for i := range photos {
 		p := &photos[i]
-		stem := stem(p.Name) + "-decided"
+		stem := m.job.stem(p.Name) + "-decided"
 		if !slices.ContainsFunc(made, func(d sheet.Decision) bool { return d.Fits && d.Photo == p.Name && d.Impact != "" }) {
 			for _, old := range []string{stem + "-overlay.jpg", stem + "-flat.jpg"} {
 				if err := os.Remove(filepath.Join(m.job.out, old)); err != nil && !errors.Is(err, fs.ErrNotExist) {

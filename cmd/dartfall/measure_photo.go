@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"image"
@@ -9,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
@@ -115,7 +115,7 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 			radii = append(radii, c.InnerMM)
 		}
 	}
-	return out, m.draw(&b.pictures, p, r.Rectification, radii, stem(p.Name), &out)
+	return out, m.draw(&b.pictures, p, r.Rectification, radii, m.job.stem(p.Name), &out)
 }
 
 // coloursMissing says which declared colours no mark has. In a session a photo
@@ -249,7 +249,8 @@ func (m measurer) draw(memory *picture.Memory, p *photo.Photo, rect *calib.Recti
 	}
 	over := picture.Overlay(picture.OverlayInput{Photo: p.Image, Half: p.Half, Rect: rect, RadiiMM: radiiMM, Marks: marks, Identities: ids, Facts: facts, Memory: memory})
 	out.OverlayAt = stem + "-overlay.jpg"
-	if err := writeJPEG(filepath.Join(m.job.out, out.OverlayAt), over.Image); err != nil {
+	var err error
+	if out.OverlaySHA256, err = writeJPEG(filepath.Join(m.job.out, out.OverlayAt), over.Image); err != nil {
 		return err
 	}
 	flat := vision.SquareUp(p, rect, slices.Max(radiiMM), flatSidePx)
@@ -258,11 +259,9 @@ func (m measurer) draw(memory *picture.Memory, p *photo.Photo, rect *calib.Recti
 		File: stem + "-flat.jpg", WidthPx: flat.Image.Rect.Dx(), HeightPx: flat.Image.Rect.Dy(),
 		PxPerMM: sheet.Number(flat.PxPerMM), CentrePx: [2]sheet.Number{sheet.Number(flat.Centre.X), sheet.Number(flat.Centre.Y)},
 	}
-	return writeJPEG(filepath.Join(m.job.out, out.Flat.File), squared.Image)
+	out.Flat.SHA256, err = writeJPEG(filepath.Join(m.job.out, out.Flat.File), squared.Image)
+	return err
 }
-
-// stem is what the pictures of a photo are named after.
-func stem(name string) string { return strings.TrimSuffix(name, filepath.Ext(name)) }
 
 // nameOf returns the accessory that wears a sticker colour, or the colour.
 func (m measurer) nameOf(colour string) string {
@@ -276,23 +275,23 @@ func (m measurer) nameOf(colour string) string {
 	return colour
 }
 
-func writeJPEG(path string, img *image.RGBA) error {
+// writeJPEG returns the SHA-256 of the file, in hexadecimal digits.
+func writeJPEG(path string, img *image.RGBA) (hash string, err error) {
 	data, err := vision.EncodeJPEG(img, pictureQuality)
 	if err != nil {
-		return fmt.Errorf("cannot encode %s: %v", filepath.Base(path), err)
+		return "", fmt.Errorf("cannot encode %s: %v", filepath.Base(path), err)
 	}
-	return sheet.WriteFile(path, data)
+	return hexSHA256(data), sheet.WriteFile(path, data)
 }
 
-// picturesExist tells whether a stored result still has its pictures.
-func (m measurer) picturesExist(p sheet.Photo) bool {
-	if p.OverlayAt == "" {
-		return true
+func hexSHA256(data []byte) string { return fmt.Sprintf("%x", sha256.Sum256(data)) }
+
+// hasItsPictures tells whether the pictures in the results are those that were drawn
+// from a stored result: a run with other settings draws over them.
+func (m measurer) hasItsPictures(p sheet.Photo) bool {
+	is := func(file, hash string) bool {
+		data, err := os.ReadFile(filepath.Join(m.job.out, file))
+		return err == nil && hexSHA256(data) == hash
 	}
-	_, a := os.Stat(filepath.Join(m.job.out, p.OverlayAt))
-	if p.Flat == nil {
-		return a == nil
-	}
-	_, b := os.Stat(filepath.Join(m.job.out, p.Flat.File))
-	return a == nil && b == nil
+	return p.OverlayAt == "" || is(p.OverlayAt, p.OverlaySHA256) && (p.Flat == nil || is(p.Flat.File, p.Flat.SHA256))
 }

@@ -96,7 +96,7 @@ func (j job) countsOn(photo string) (counts []vision.ColourCount) {
 // ownSettings are the settings of one photo alone, as a part of the identity of its
 // result.
 func (j job) ownSettings(p batch.Photo, sha256 string) string {
-	own := j.decidedBoard(sha256)
+	own := j.stem(p.Name) + j.decidedBoard(sha256)
 	if counts := j.countsOn(p.Name); len(counts) > 0 {
 		own += fmt.Sprint(counts)
 	}

@@ -1,15 +1,16 @@
 package main
 
 import (
-	"bytes"
 	"fmt"
 	"image"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/disintegration/imaging"
 	"github.com/urfave/cli/v2"
 
+	"dartfall/cmd/dartfall/internal/picture"
 	page "dartfall/cmd/dartfall/internal/report"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/vision"
@@ -39,9 +40,12 @@ func runReport(c console, dir string) error {
 	if err != nil {
 		return err
 	}
-	text, err := writeReport(out, s)
+	text, foreign, err := writeReport(out, s)
 	if err != nil {
 		return err
+	}
+	if len(foreign) > 0 {
+		fmt.Fprintf(c.Err, "Left out, since not drawn from these figures (measure draws them anew): %s\n", strings.Join(foreign, ", "))
 	}
 	fmt.Fprint(c.Out, text)
 	fmt.Fprintf(c.Err, "Written: %s\n", filepath.Join(out, "report.html"))
@@ -49,12 +53,19 @@ func runReport(c console, dir string) error {
 }
 
 // writeReport writes report.html and description.txt into the results folder and
-// returns the description. The main picture and the squared-up photos that are
-// there are shown in it, reduced.
-func writeReport(out string, s sheet.Summary) (description string, err error) {
+// returns the description. It shows the main picture, where publishing made one, and
+// the squared-up photos that are there. Those that were not drawn from these figures
+// are foreign and left out.
+func writeReport(out string, s sheet.Summary) (description string, foreign []string, err error) {
 	var pictures []page.Picture
 	decoder := new(vision.JPEGDecoder)
-	if data, err := reduced(decoder, filepath.Join(out, picturesDir, mainPicture)); err == nil {
+	if _, err := os.Stat(filepath.Join(out, picturesDir, mainPicture)); err == nil && len(s.Groups) > 0 && s.OneBoard() {
+		// Drawn anew: the file may be of other figures.
+		still := picture.Compose(scene(s), picture.Still, picture.AsShot).Picture().Image
+		data, err := reportJPEG(imaging.Fit(still, reportPx, reportPx, imaging.Box))
+		if err != nil {
+			return "", nil, err
+		}
 		pictures = append(pictures, page.Picture{Title: "The picture to publish", Alt: page.PictureAlt(s, false), Type: "image/jpeg", Data: data, First: true})
 	}
 	for _, p := range s.Photos {
@@ -64,9 +75,20 @@ func writeReport(out string, s sheet.Summary) (description string, err error) {
 		if len(pictures) > mostInReport {
 			break
 		}
-		data, err := reduced(decoder, filepath.Join(out, filepath.Base(p.Flat.File)))
+		data, err := os.ReadFile(filepath.Join(out, filepath.Base(p.Flat.File)))
 		if err != nil {
 			continue // a picture that was deleted costs the report only that picture
+		}
+		if hexSHA256(data) != p.Flat.SHA256 {
+			foreign = append(foreign, filepath.Base(p.Flat.File))
+			continue
+		}
+		img, err := decoder.DecodeWithin(data, reportPx)
+		if err != nil {
+			return "", nil, fmt.Errorf("cannot read %s: %v", filepath.Base(p.Flat.File), err)
+		}
+		if data, err = reportJPEG(img); err != nil {
+			return "", nil, err
 		}
 		pictures = append(pictures, page.Picture{
 			Title: p.Name + ", the board squared up, with the marks that were found", Type: "image/jpeg", Data: data,
@@ -75,16 +97,16 @@ func writeReport(out string, s sheet.Summary) (description string, err error) {
 	}
 	html, err := page.HTML(s, pictures)
 	if err != nil {
-		return "", err
+		return "", nil, err
 	}
 	description, err = page.Description(s)
 	if err != nil {
-		return "", err
+		return "", nil, err
 	}
 	if err := sheet.WriteFile(filepath.Join(out, "description.txt"), []byte(description)); err != nil {
-		return "", err
+		return "", nil, err
 	}
-	return description, sheet.WriteFile(filepath.Join(out, "report.html"), html)
+	return description, foreign, sheet.WriteFile(filepath.Join(out, "report.html"), html)
 }
 
 // mostInReport is how many photos a report shows: some 4 MB. Those of a large archive
@@ -95,20 +117,7 @@ const mostInReport = 24
 // and on half a desktop screen, some 150 kB each.
 const reportPx = 1280
 
-// reduced returns a picture, a JPEG or a PNG, as a JPEG for the report.
-func reduced(decoder *vision.JPEGDecoder, file string) ([]byte, error) {
-	data, err := os.ReadFile(file)
-	if err != nil {
-		return nil, err
-	}
-	img, err := decoder.DecodeWithin(data, reportPx)
-	if err != nil { // the picture to publish is a PNG
-		whole, _, err := image.Decode(bytes.NewReader(data))
-		if err != nil {
-			return nil, err
-		}
-		img = imaging.Fit(whole, reportPx, reportPx, imaging.Box)
-	}
-	// Opaque, so that its pixels are the same in both colour models.
+// reportJPEG encodes an opaque picture, whose pixels are the same in both colour models.
+func reportJPEG(img *image.NRGBA) ([]byte, error) {
 	return vision.EncodeJPEG(&image.RGBA{Pix: img.Pix, Stride: img.Stride, Rect: img.Rect}, 85)
 }

@@ -2,16 +2,16 @@ package main
 
 import (
 	"bytes"
+	"encoding/base64"
 	"image"
 	"image/jpeg"
-	"image/png"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
 	"dartfall/cmd/dartfall/internal/sheet"
-	"dartfall/vision"
 )
 
 func TestReportCommand(t *testing.T) {
@@ -24,35 +24,28 @@ func TestReportCommand(t *testing.T) {
 	if status, out, errs := call(dir); status != statusFailed || out != "" || !strings.Contains(errs, "measure the folder first") {
 		t.Errorf("nothing measured: status %d, %q, %q", status, out, errs)
 	}
-	s := sheet.Summary{Schema: sheet.SchemaID, Answer: "North: 15 impacts.", Cautions: sheet.Cautions(), Rule: sheet.OutlierRule{Kind: "none"},
-		Photos: []sheet.Photo{
-			{Name: "a.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "a-flat.jpg"}, Marks: make([]sheet.Impact, 1)},
-			{Name: "b.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "gone.jpg"}, Marks: make([]sheet.Impact, 1)},
-		}}
-	results := filepath.Join(dir, "results")
-	if err := sheet.WriteResults(results, s); err != nil {
-		t.Fatal(err)
-	}
 	var pic bytes.Buffer
 	if err := jpeg.Encode(&pic, image.NewGray(image.Rect(0, 0, 2400, 1200)), nil); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(results, "a-flat.jpg"), pic.Bytes(), 0o644); err != nil {
+	s := twoGroups()
+	s.Answer, s.Cautions, s.Photos = "North: 15 impacts.", sheet.Cautions(), []sheet.Photo{
+		{Name: "a.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "a-flat.jpg", SHA256: hexSHA256(pic.Bytes())}, Marks: make([]sheet.Impact, 1)},
+		{Name: "b.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "gone.jpg"}, Marks: make([]sheet.Impact, 1)},
+		{Name: "c.jpg", State: sheet.Measured, Flat: &sheet.Flat{File: "c-flat.jpg", SHA256: hexSHA256([]byte("another picture"))}, Marks: make([]sheet.Impact, 1)},
+	}
+	results := filepath.Join(dir, "results")
+	if err := sheet.WriteResults(results, s); err != nil {
 		t.Fatal(err)
 	}
-	var still bytes.Buffer
-	if err := png.Encode(&still, image.NewGray(image.Rect(0, 0, 1920, 1080))); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.MkdirAll(filepath.Join(results, picturesDir), 0o755); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(results, picturesDir, mainPicture), still.Bytes(), 0o644); err != nil {
-		t.Fatal(err)
+	for _, name := range []string{"a-flat.jpg", "c-flat.jpg", picturesDir + "/" + mainPicture} {
+		if err := sheet.WriteFile(filepath.Join(results, name), pic.Bytes()); err != nil {
+			t.Fatal(err)
+		}
 	}
 	for _, arg := range []string{dir, results} {
 		status, out, errs := call(arg)
-		if status != statusDone || !strings.HasPrefix(out, "North: 15 impacts.") || !strings.Contains(errs, "report.html") {
+		if status != statusDone || !strings.HasPrefix(out, "North: 15 impacts.") || !strings.Contains(errs, "report.html") || !strings.Contains(errs, "not drawn from these figures (measure draws them anew): c-flat.jpg\n") {
 			t.Fatalf("status %d, stdout %q, stderr %q", status, out, errs)
 		}
 	}
@@ -60,18 +53,18 @@ func TestReportCommand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if n := strings.Count(string(page), `src="data:image/jpeg;base64,`); n != 2 {
-		t.Errorf("%d pictures in the report, want the two that are there", n)
+	// The picture to publish as it is drawn, whatever its file holds, and the photo,
+	// both reduced; not the picture of other figures.
+	shown := regexp.MustCompile(`src="data:image/jpeg;base64,([^"]*)"`).FindAllSubmatch(page, -1)
+	want := []image.Point{{reportPx, reportPx * 9 / 16}, {1200, 600}}
+	if len(shown) != len(want) {
+		t.Fatalf("%d pictures in the report, want %d", len(shown), len(want))
 	}
-	if small, err := reduced(new(vision.JPEGDecoder), filepath.Join(results, "a-flat.jpg")); err != nil {
-		t.Error(err)
-	} else if c, err := jpeg.DecodeConfig(bytes.NewReader(small)); err != nil || c.Width != 1200 || c.Height != 600 {
-		t.Errorf("reduced to %d x %d, %v", c.Width, c.Height, err)
-	}
-	if small, err := reduced(new(vision.JPEGDecoder), filepath.Join(results, picturesDir, mainPicture)); err != nil {
-		t.Error(err)
-	} else if c, err := jpeg.DecodeConfig(bytes.NewReader(small)); err != nil || c.Width != reportPx || c.Height != reportPx*9/16 {
-		t.Errorf("the picture to publish reduced to %d x %d, %v", c.Width, c.Height, err)
+	for i, m := range shown {
+		c, err := jpeg.DecodeConfig(base64.NewDecoder(base64.StdEncoding, bytes.NewReader(m[1])))
+		if err != nil || c.Width != want[i].X || c.Height != want[i].Y {
+			t.Errorf("picture %d is %d x %d, %v, want %v", i+1, c.Width, c.Height, err, want[i])
+		}
 	}
 	if err := os.WriteFile(filepath.Join(results, "summary.json"), []byte("{}"), 0o644); err != nil {
 		t.Fatal(err)

@@ -35,7 +35,7 @@ type Options struct {
 	// SettingsOf adds settings of one photo, with that content, alone; nil adds none.
 	SettingsOf func(p Photo, sha256 string) string
 	// Valid is asked about a stored result before it is used, for instance whether
-	// its pictures still exist; nil accepts all.
+	// the pictures drawn from it are still there; nil accepts all.
 	Valid func(sheet.Photo) bool
 	// Progress is told of every finished photo, one call at a time; may be nil.
 	Progress func(Event)

@@ -222,7 +222,9 @@ type Photo struct {
 	Marks     []Impact `json:"marks"`      // every mark seen, of this string or an earlier one
 	Flat      *Flat    `json:"flat"`       // null without pictures
 	OverlayAt string   `json:"overlay_at"` // file beside summary.json; ""
-	Warnings  []string `json:"warnings"`
+	// OverlaySHA256 is that of the file as it was drawn from these figures; "".
+	OverlaySHA256 string   `json:"overlay_sha256"`
+	Warnings      []string `json:"warnings"`
 }
 
 // Grade is one check of a photo's quality.
@@ -290,7 +292,8 @@ type Up struct {
 // Flat says how the squared-up picture maps to the board: pixel = centre +
 // (x, -y) times px_per_mm.
 type Flat struct {
-	File     string    `json:"file"` // beside summary.json
+	File     string    `json:"file"`   // beside summary.json
+	SHA256   string    `json:"sha256"` // of the file as it was drawn from these figures
 	WidthPx  int       `json:"width_px"`
 	HeightPx int       `json:"height_px"`
 	PxPerMM  Number    `json:"px_per_mm"`

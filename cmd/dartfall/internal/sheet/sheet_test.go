@@ -51,6 +51,7 @@ func filled() Summary {
 	for i := range s.Photos {
 		p := &s.Photos[i]
 		p.State, p.SHA256, p.Up.Source = Measured, sha, "mark"
+		p.OverlaySHA256, p.Flat.SHA256 = sha, sha
 		for j := range p.Grade {
 			p.Grade[j].Level, p.Grade[j].Check = "good", "blur"
 		}

@@ -49,6 +49,7 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 	}
 	s.Warnings = append(s.Warnings, repeated(photos)...)
 	groups := j.groups(&s, photos, decided.Misses)
+	s.Warnings = append(s.Warnings, j.doubts(s.Impacts)...)
 	for _, g := range groups {
 		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, Chance: j.chance, ScaleSigma: g.scaleSigma, Board: j.board()})
 		if err != nil {

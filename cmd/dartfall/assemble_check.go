@@ -7,6 +7,7 @@ import (
 
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/vision"
 )
 
 // misfiled says where photos and strings do not fit each other: photos out of the order
@@ -73,4 +74,44 @@ func (j job) noMarkWords(t sheet.String, colour string) string {
 		return words + fmt.Sprintf(", and string %s has %s stickers too: is one of the two another colour?", o, colour)
 	}
 	return words + ": look at the picture and correct what is wrong before you publish"
+}
+
+// doubts says how many of the marks that count are doubtful, where, and what to do;
+// where they are many of a photo, that they may be no stickers at all.
+func (j job) doubts(impacts []sheet.Impact) (warnings []string) {
+	var photos []string // with a doubtful mark
+	doubtful, marks := map[string]int{}, map[string]int{}
+	all := 0
+	for _, m := range impacts {
+		if !m.Counts() {
+			continue
+		}
+		marks[m.Photo]++
+		if slices.Contains(m.Flags, string(vision.Doubtful)) {
+			if doubtful[m.Photo]++; doubtful[m.Photo] == 1 {
+				photos = append(photos, m.Photo)
+			}
+			all++
+		}
+	}
+	if all == 0 {
+		return nil
+	}
+	var where, many []string
+	for _, p := range photos {
+		where = append(where, fmt.Sprintf("%d on %s", doubtful[p], p))
+		if 3*doubtful[p] >= marks[p] {
+			many = append(many, p)
+		}
+	}
+	warnings = append(warnings, fmt.Sprintf("%d of %s doubtful, and counted (%s): look at the dashed ones on the overlay, and keep or remove each in dartfall review",
+		all, plural(counted(impacts), "mark"), strings.Join(where, ", ")))
+	if len(many) > 0 && !j.opts.Marks.Bare {
+		how := "measure with --marks"
+		if j.session != nil {
+			how = `write kind = "bare" under [marks] in ` + session.FileName
+		}
+		warnings = append(warnings, fmt.Sprintf("if what struck %s left bare marks (holes, dents), and no stickers are on them, %s", strings.Join(many, ", "), how))
+	}
+	return warnings
 }

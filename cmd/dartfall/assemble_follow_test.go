@@ -206,3 +206,40 @@ func TestMisfiledPhotosAreSaid(t *testing.T) {
 		}
 	}
 }
+
+// Doubtful marks that count are said, with what to do; where they are many, that
+// these may be bare marks.
+func TestDoubtfulMarksAreSaid(t *testing.T) {
+	marks := func(doubtful int) []sheet.Impact {
+		list := scattered(1, 9, "blue")
+		for i := range doubtful {
+			list[i].Flags = []string{"doubtful"}
+		}
+		list[0].Source = sheet.Removed // counts nowhere, nor does its doubt
+		return list
+	}
+	bare := job{}
+	bare.opts.Marks.Bare = true
+	const hint = "bare marks (holes, dents)"
+	for _, c := range []struct {
+		name       string
+		job        job
+		doubtful   int
+		want, lack string
+	}{
+		{"none", job{}, 1, "", "doubtful"},
+		{"one", job{}, 2, "1 of 8 marks doubtful, and counted (1 on a.jpg)", hint},
+		{"many", job{}, 5, hint + ", and no stickers are on them, measure with --marks", ""},
+		{"many in a session", job{session: &session.Session{}}, 5, `write kind = "bare" under [marks]`, "--marks"},
+		{"bare already", bare, 5, "4 of 8 marks doubtful", hint},
+	} {
+		s, err := assemble(c.job, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, marks(c.doubtful))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := strings.Join(s.Warnings, "\n")
+		if !strings.Contains(said, c.want) || c.lack != "" && strings.Contains(said, c.lack) {
+			t.Errorf("%s: want %q and not %q:\n%s", c.name, c.want, c.lack, said)
+		}
+	}
+}

@@ -55,7 +55,7 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 		if err != nil {
 			return s, err
 		}
-		out := sheet.Group{Accessory: g.group.Accessory, Letter: g.letter, Shots: g.group.Declared, Misses: g.group.Misses, ShrinkageByLuck: sheet.Unknown()}
+		out := sheet.Group{Accessory: g.group.Accessory, Letter: g.letter, Shots: g.group.Declared, Misses: g.group.Misses, Unaccounted: max(0, a.All.Unaccounted), ShrinkageByLuck: sheet.Unknown()}
 		out.All = j.figures(a.All, g.group)
 		for _, w := range append(a.All.Warnings, a.Warnings...) {
 			unused := w.Code == "no-robust" && j.chance == 0

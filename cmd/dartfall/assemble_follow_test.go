@@ -10,6 +10,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r2"
 
+	page "dartfall/cmd/dartfall/internal/report"
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 )
@@ -241,5 +242,28 @@ func TestDoubtfulMarksAreSaid(t *testing.T) {
 		if !strings.Contains(said, c.want) || c.lack != "" && strings.Contains(said, c.lack) {
 			t.Errorf("%s: want %q and not %q:\n%s", c.name, c.want, c.lack, said)
 		}
+	}
+}
+
+// Shots without a mark are misses on every picture and in every text, as the figures
+// count them.
+func TestShotsWithoutMarkAreMisses(t *testing.T) {
+	ses := session.Session{
+		Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}},
+		Strings:     []session.String{{Accessory: "North", Photo: "a.jpg", Shots: 10, Misses: 1}},
+	}
+	s, err := assemble(job{session: &ses}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, scattered(1, 7, "blue"))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := s.Groups[0]; g.Misses != 1 || g.Unaccounted != 2 || !g.All.MeanRadiusMM.AtLeast {
+		t.Errorf("misses %d, unaccounted %d, mean radius %+v, want 1, 2 and at least", g.Misses, g.Unaccounted, g.All.MeanRadiusMM)
+	}
+	if n := len(scene(s).Accessories[0].Misses); n != 3 {
+		t.Errorf("the pictures show %d misses, want 3", n)
+	}
+	text, err := page.Description(s)
+	if err != nil || !strings.Contains(text, "missed the board: 3 (1 stated, the rest shots less marks)") {
+		t.Errorf("%v, description:\n%s", err, text)
 	}
 }

@@ -237,9 +237,27 @@ func TestDescription(t *testing.T) {
 	}
 	for moved, want := range map[bool]string{false: "Impacts on the ringed board", true: "The groups moved to a common centre"} {
 		alt := PictureAlt(sample(), moved)
-		if !strings.HasPrefix(alt, want) || !strings.Contains(alt, "C Slate: 15 impacts, mean radius 199 mm, extreme spread at least 680 mm.") || !strings.HasSuffix(alt, sample().Answer) {
+		if !strings.HasPrefix(alt, want) || !strings.Contains(alt, "C Slate: 15 impacts, missed the board: 1, mean radius 199 mm, extreme spread at least 680 mm.") || !strings.HasSuffix(alt, sample().Answer) {
 			t.Errorf("alternative text = %q", alt)
 		}
+	}
+}
+
+// Shots that left neither mark nor stated miss are told apart from stated misses.
+func TestUnaccountedShots(t *testing.T) {
+	s := sample()
+	if page := render(t, s); strings.Contains(page, "Without a mark") {
+		t.Error("a row of shots without a mark, where there is none")
+	}
+	s.Groups[0].Unaccounted = 2
+	page := render(t, s)
+	for _, want := range []string{"Missed the board, as stated", `Without a mark, counted as missing the board</th><td><data value="2" data-path="groups.0.unaccounted">2<`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the report lacks %q", want)
+		}
+	}
+	if alt := PictureAlt(s, false); !strings.Contains(alt, "A North: 15 impacts, missed the board: 2 (shots less marks), mean") || !strings.Contains(alt, "C Slate: 15 impacts, missed the board: 1, mean") {
+		t.Errorf("alternative text %q", alt)
 	}
 }
 

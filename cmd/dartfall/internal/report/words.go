@@ -39,9 +39,7 @@ func Description(s sheet.Summary) (string, error) {
 		}
 		fmt.Fprintf(&b, "%s %s: mean radius %s mm, extreme spread %s mm, %s", g.Letter, g.Accessory,
 			size("all", "mean_radius_mm"), size("all", "extreme_spread_mm"), impacts(g.All.N))
-		if g.Misses > 0 {
-			fmt.Fprintf(&b, ", missed the board: %d", g.Misses)
-		}
+		fmt.Fprint(&b, missed(g))
 		if g.Without != nil {
 			fmt.Fprintf(&b, "; by the outlier rule (%d left): mean radius %s mm, extreme spread %s mm", g.Without.N,
 				size("without", "mean_radius_mm"), size("without", "extreme_spread_mm"))
@@ -78,6 +76,20 @@ func Description(s sheet.Summary) (string, error) {
 	return b.String(), nil
 }
 
+// missed says how many shots of a group missed the board, and of how many of them
+// that is only what is left when the marks are counted.
+func missed(g sheet.Group) string {
+	switch {
+	case g.Missed() == 0:
+		return ""
+	case g.Misses == 0:
+		return fmt.Sprintf(", missed the board: %d (shots less marks)", g.Missed())
+	case g.Unaccounted > 0:
+		return fmt.Sprintf(", missed the board: %d (%d stated, the rest shots less marks)", g.Missed(), g.Misses)
+	}
+	return fmt.Sprintf(", missed the board: %d", g.Missed())
+}
+
 func impacts(n int) string {
 	if n == 1 {
 		return "1 impact"
@@ -104,7 +116,7 @@ func PictureAlt(s sheet.Summary, moved bool) string {
 		parts[0] = "The groups moved to a common centre, to scale, to compare sizes and shapes."
 	}
 	for _, g := range s.Groups {
-		parts = append(parts, fmt.Sprintf("%s %s: %s, mean radius %s mm, extreme spread %s mm.", g.Letter, g.Accessory, impacts(g.All.N), whole(g.All.MeanRadiusMM), whole(g.All.ExtremeSpreadMM)))
+		parts = append(parts, fmt.Sprintf("%s %s: %s%s, mean radius %s mm, extreme spread %s mm.", g.Letter, g.Accessory, impacts(g.All.N), missed(g), whole(g.All.MeanRadiusMM), whole(g.All.ExtremeSpreadMM)))
 	}
 	if len(s.Groups) == 0 {
 		parts = append(parts, impacts(len(s.Impacts))+".")

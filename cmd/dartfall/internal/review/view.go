@@ -171,6 +171,9 @@ func (d *Desk) groupView(g sheet.Group, id picture.Identity) groupView {
 	if g.Misses > 0 {
 		v.Shots += fmt.Sprintf(", %d missed the board", g.Misses)
 	}
+	if g.Unaccounted > 0 {
+		v.Shots += fmt.Sprintf(", %d without a mark counted as missing it", g.Unaccounted)
+	}
 	if g.Without != nil {
 		v.Figures = append(v.Figures, rowView{"by the outlier rule", d.tools.Row(*g.Without)})
 	}

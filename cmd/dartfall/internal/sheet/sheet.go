@@ -356,12 +356,15 @@ type OutlierRule struct {
 
 // Group is one accessory's impacts, always both ways.
 type Group struct {
-	Accessory string   `json:"accessory"`
-	Letter    string   `json:"letter"`
-	Shots     int      `json:"shots"` // declared; 0 when not
-	Misses    int      `json:"misses"`
-	All       Figures  `json:"all"`
-	Without   *Figures `json:"without"` // null when no rule is in force
+	Accessory string `json:"accessory"`
+	Letter    string `json:"letter"`
+	Shots     int    `json:"shots"`  // declared; 0 when not
+	Misses    int    `json:"misses"` // as stated
+	// Unaccounted shots left neither a mark nor a stated miss: the figures count them
+	// as misses too.
+	Unaccounted int      `json:"unaccounted"`
+	All         Figures  `json:"all"`
+	Without     *Figures `json:"without"` // null when no rule is in force
 	// WithoutFlyers leaves out the shots with a stated cause; null without any.
 	WithoutFlyers *Figures `json:"without_flyers"`
 	// Shrinkage is what dropping as many does to the extreme spread of a clean
@@ -369,6 +372,9 @@ type Group struct {
 	ShrinkageByLuck Number   `json:"shrinkage_by_luck"`
 	Warnings        []string `json:"warnings"`
 }
+
+// Missed is how many shots missed the board, as every figure counts them.
+func (g Group) Missed() int { return g.Misses + g.Unaccounted }
 
 // Figures are the sizes of one group of impacts. Spreads are centre to centre.
 type Figures struct {

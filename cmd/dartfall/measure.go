@@ -508,11 +508,15 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if err != nil {
 		return err
 	}
-	if err := m.write(&sum); err != nil {
+	outdated, err := m.write(&sum)
+	if err != nil {
 		return err
 	}
 	printSummary(c.Out, sum)
 	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
+	if outdated > 0 {
+		fmt.Fprintf(c.Err, "%s that publish drew from other figures removed: publish again.\n", plural(outdated, "file"))
+	}
 	unfit := slices.ContainsFunc(sum.Decisions, func(d sheet.Decision) bool { return !d.Fits })
 	open := slices.ContainsFunc(sum.Strings, func(t sheet.String) bool {
 		return t.Open != "" || shotsButNoMark(t)
@@ -549,20 +553,25 @@ func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
 	return photos, err
 }
 
-// write writes all results of a session.
-func (m measurer) write(sum *sheet.Summary) error {
+// write writes all results of a session, and removes and counts what an earlier publish
+// drew from other figures.
+func (m measurer) write(sum *sheet.Summary) (outdated int, err error) {
 	out := m.job.out
 	if err := m.redraw(sum.Photos, sum.Decisions); err != nil {
-		return err
+		return 0, err
 	}
 	if err := sheet.WriteResults(out, *sum); err != nil {
-		return err
+		return 0, err
 	}
-	if m.job.session != nil && len(sum.Groups) > 0 {
-		if _, err := publish(out, *sum, stills); err != nil {
-			return err
-		}
+	dir := filepath.Join(out, picturesDir)
+	if len(sum.Groups) > 0 && sum.OneBoard() && (m.job.session != nil || len(published(dir)) > 0) {
+		_, outdated, err = publish(out, *sum, stills)
+	} else {
+		outdated, err = replace(dir, nil)
 	}
-	_, _, err := writeReport(out, *sum)
-	return err
+	if err != nil {
+		return 0, err
+	}
+	_, _, err = writeReport(out, *sum)
+	return outdated, err
 }

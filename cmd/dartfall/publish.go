@@ -7,12 +7,15 @@ import (
 	"image"
 	"image/png"
 	"io/fs"
+	"maps"
 	"math"
 	"os"
+	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/urfave/cli/v2"
 	"golang.org/x/sync/errgroup"
@@ -34,7 +37,8 @@ func PublishCommand(c console) *cli.Command {
 			"FOLDER/results/pictures: 1920x1080, 1080x1920 and 1280x720, as shot and moved to a\n" +
 			"common centre; the transparent layers of each, registered to the pixel; and a\n" +
 			"numbered reveal sequence, string by string in the order shot. alt-texts.txt holds an\n" +
-			"alternative text for each. Nothing is measured again.\n\n" +
+			"alternative text for each. Nothing is measured again. Pictures of an earlier publish\n" +
+			"that are not drawn any more are removed, unless they were changed since.\n\n" +
 			"   dartfall publish saturday",
 		Action: func(ctx *cli.Context) error {
 			if ctx.NArg() != 1 {
@@ -51,11 +55,14 @@ func PublishCommand(c console) *cli.Command {
 				return withHint(errors.New("nothing says what was shot on these photos, so they do not belong on one picture"),
 					"list the strings in session.toml (dartfall new writes one) and measure again, or publish one photo")
 			}
-			names, err := publish(out, s, everything)
+			names, outdated, err := publish(out, s, everything)
 			if err != nil {
 				return err
 			}
 			fmt.Fprintf(c.Out, "%s written to %s.\n", plural(len(names), "picture"), filepath.Join(out, picturesDir))
+			if outdated > 0 {
+				fmt.Fprintf(c.Err, "%s of an earlier publish removed.\n", plural(outdated, "file"))
+			}
 			return nil
 		},
 	}
@@ -109,11 +116,17 @@ const mainPicture = "still-as-shot.png"
 // altFile holds an alternative text for each picture.
 const altFile = "alt-texts.txt"
 
+// recordFile lists by SHA-256 and name what publish wrote, as sha256sum does.
+const recordFile = "pictures.sha256"
+
 // publish draws the pictures into out/pictures, on every core, and returns their
-// names there. The alternative texts lie beside them.
-func publish(out string, s sheet.Summary, how extent) (names []string, err error) {
+// names there. The alternative texts lie beside them. Files of an earlier publish that
+// do not belong to these pictures are removed and counted.
+func publish(out string, s sheet.Summary, how extent) (names []string, outdated int, err error) {
 	dir := filepath.Join(out, picturesDir)
 	sc := scene(s)
+	now := map[string]string{} // SHA-256 by name
+	var mu sync.Mutex
 	var alt strings.Builder
 	var work errgroup.Group
 	work.SetLimit(runtime.NumCPU())
@@ -125,13 +138,76 @@ func publish(out string, s sheet.Summary, how extent) (names []string, err error
 			names = append(names, list...)
 			fmt.Fprintf(&alt, "%s: %s\n", list[0], page.PictureAlt(s, g.geometry == picture.CommonCentre))
 			// A page is not safe for concurrent use: one worker draws all of it.
-			work.Go(func() error { return drawPage(dir, p, list) })
+			work.Go(func() error {
+				hashes, err := drawPage(dir, p, list)
+				mu.Lock()
+				defer mu.Unlock()
+				for i, hash := range hashes {
+					now[list[i]] = hash
+				}
+				return err
+			})
 		}
 	}
 	if err := work.Wait(); err != nil {
-		return nil, err
+		return nil, 0, err
 	}
-	return names, sheet.WriteFile(filepath.Join(dir, altFile), []byte(alt.String()))
+	now[altFile] = hexSHA256([]byte(alt.String()))
+	if err := sheet.WriteFile(filepath.Join(dir, altFile), []byte(alt.String())); err != nil {
+		return nil, 0, err
+	}
+	outdated, err = replace(dir, now)
+	return names, outdated, err
+}
+
+// published returns the SHA-256 of each file that publish wrote into dir, by its name.
+func published(dir string) map[string]string {
+	files := map[string]string{}
+	data, err := os.ReadFile(filepath.Join(dir, recordFile))
+	if err != nil {
+		return files
+	}
+	for line := range strings.Lines(string(data)) {
+		if hash, name, ok := strings.Cut(strings.TrimSpace(line), "  "); ok && filepath.IsLocal(name) {
+			files[name] = hash
+		}
+	}
+	return files
+}
+
+// replace removes and counts what publish wrote into dir earlier and has not written
+// now, and notes what there is. Files that were changed since are the user's and stay;
+// so do the layers and steps of a whole picture that is still the same.
+func replace(dir string, now map[string]string) (outdated int, err error) {
+	was := published(dir)
+	for name, hash := range was {
+		if _, there := now[name]; there {
+			continue
+		}
+		if whole := path.Base(path.Dir(name)) + ".png"; now[whole] != "" && now[whole] == was[whole] {
+			now[name] = hash
+			continue
+		}
+		file := filepath.Join(dir, filepath.FromSlash(name))
+		if data, err := os.ReadFile(file); err != nil || hexSHA256(data) != hash {
+			continue
+		}
+		if err := os.Remove(file); err != nil {
+			return outdated, fmt.Errorf("cannot remove a picture that no longer holds: %v", err)
+		}
+		outdated++
+		for folder := filepath.Dir(file); folder != dir; folder = filepath.Dir(folder) {
+			os.Remove(folder) // fails while anything is in it
+		}
+	}
+	if len(was)+len(now) == 0 {
+		return 0, nil
+	}
+	var record strings.Builder
+	for _, name := range slices.Sorted(maps.Keys(now)) {
+		fmt.Fprintf(&record, "%s  %s\n", now[name], name)
+	}
+	return outdated, sheet.WriteFile(filepath.Join(dir, recordFile), []byte(record.String()))
 }
 
 // pageFiles names a page's pictures: whole, then its layers and its reveal steps.
@@ -149,8 +225,9 @@ func pageFiles(base string, p *picture.Page, how extent) []string {
 	return list
 }
 
-// drawPage writes a page as the pictures of a list by pageFiles.
-func drawPage(dir string, p *picture.Page, list []string) error {
+// drawPage writes a page as the pictures of a list by pageFiles and returns the SHA-256
+// of each.
+func drawPage(dir string, p *picture.Page, list []string) (hashes []string, err error) {
 	draw := []func() image.Image{func() image.Image { return p.Picture().Image }}
 	for i := range p.Layers() {
 		draw = append(draw, func() image.Image { return p.Layer(i) })
@@ -163,13 +240,14 @@ func drawPage(dir string, p *picture.Page, list []string) error {
 	for i, name := range list {
 		var b bytes.Buffer
 		if err := encoder.Encode(&b, draw[i]()); err != nil {
-			return fmt.Errorf("cannot encode %s: %v", name, err)
+			return hashes, fmt.Errorf("cannot encode %s: %v", name, err)
 		}
 		if err := sheet.WriteFile(filepath.Join(dir, filepath.FromSlash(name)), b.Bytes()); err != nil {
-			return err
+			return hashes, err
 		}
+		hashes = append(hashes, hexSHA256(b.Bytes()))
 	}
-	return nil
+	return hashes, nil
 }
 
 // scene is what the pictures show of a summary; it computes nothing.

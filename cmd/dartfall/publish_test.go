@@ -3,7 +3,9 @@ package main
 import (
 	"bytes"
 	"crypto/sha256"
+	"fmt"
 	"image/png"
+	"io/fs"
 	"maps"
 	"os"
 	"path/filepath"
@@ -90,7 +92,7 @@ func TestInShort(t *testing.T) {
 
 func TestPublish(t *testing.T) {
 	dir := t.TempDir()
-	names, err := publish(dir, twoGroups(), stills)
+	names, _, err := publish(dir, twoGroups(), stills)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -102,6 +104,9 @@ func TestPublish(t *testing.T) {
 		if !strings.Contains(string(alt), name+": ") {
 			t.Errorf("%s lacks %s", altFile, name)
 		}
+	}
+	if written := published(filepath.Join(dir, picturesDir)); len(written) != len(names)+1 || written[altFile] != hexSHA256(alt) {
+		t.Errorf("%s lists %v, want the pictures and %s", recordFile, written, altFile)
 	}
 	if len(names) != 6 || names[0] != mainPicture {
 		t.Errorf("pictures %q, want three sizes in two geometries, %s first", names, mainPicture)
@@ -127,22 +132,69 @@ func TestDrawPage(t *testing.T) {
 		t.Fatalf("files %q, want the picture, %d layers and %d steps", names, len(p.Layers()), p.Steps())
 	}
 	draw := func() map[string][32]byte {
-		if err := drawPage(dir, p, names); err != nil {
+		hashes, err := drawPage(dir, p, names)
+		if err != nil {
 			t.Fatal(err)
 		}
 		sums := map[string][32]byte{}
-		for _, name := range names {
+		for i, name := range names {
 			b, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(name)))
 			if err != nil {
 				t.Fatal(err)
 			}
-			sums[name] = sha256.Sum256(b)
+			if sums[name] = sha256.Sum256(b); fmt.Sprintf("%x", sums[name]) != hashes[i] {
+				t.Errorf("%s is not of the SHA-256 that was returned", name)
+			}
 		}
 		return sums
 	}
 	if first, second := draw(), draw(); len(first) != len(names) || !maps.Equal(first, second) {
 		t.Errorf("%d files of %d names, or a second run that wrote other bytes", len(first), len(names))
 	}
+}
+
+// What was drawn earlier and is not now goes, but for what the user put there or
+// changed, and for the layers of a picture that is still the same.
+func TestPublishRemovesItsOwn(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), picturesDir)
+	write := func(files ...string) map[string]string {
+		t.Helper()
+		hashes := map[string]string{}
+		for _, f := range files {
+			name, text, _ := strings.Cut(f, "=")
+			if err := sheet.WriteFile(filepath.Join(dir, name), []byte(text)); err != nil {
+				t.Fatal(err)
+			}
+			hashes[name] = hexSHA256([]byte(text))
+		}
+		return hashes
+	}
+	replaced := func(step string, now map[string]string, outdated int, want ...string) {
+		t.Helper()
+		n, err := replace(dir, now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var there []string
+		err = filepath.WalkDir(dir, func(file string, d fs.DirEntry, err error) error {
+			if name := filepath.ToSlash(strings.TrimPrefix(file, dir+string(filepath.Separator))); err == nil && name != recordFile {
+				if empty, _ := filepath.Glob(filepath.Join(file, "*")); !d.IsDir() || len(empty) == 0 {
+					there = append(there, name)
+				}
+			}
+			return err
+		})
+		if slices.Sort(want); err != nil || n != outdated || !slices.Equal(there, want) {
+			t.Errorf("%s: %d removed, there are %q (%v), want %d and %q", step, n, there, err, outdated, want)
+		}
+	}
+	replaced("first", write("a.png=1", "b.png=1", "layers/a/1.png=1", "layers/a/2.png=1", "layers/b/1.png=1", "reveal/b/1.png=1", "reveal/b/2.png=1"), 0,
+		"a.png", "b.png", "layers/a/1.png", "layers/a/2.png", "layers/b/1.png", "reveal/b/1.png", "reveal/b/2.png")
+	write("mine.png=2", "layers/a/mine.png=2", "reveal/b/2.png=2")
+	replaced("fewer layers", write("a.png=2", "b.png=1", "layers/a/1.png=2"), 1,
+		"a.png", "b.png", "layers/a/1.png", "layers/a/mine.png", "layers/b/1.png", "mine.png", "reveal/b/1.png", "reveal/b/2.png")
+	replaced("whole pictures alone", write("a.png=3", "b.png=3"), 3, "a.png", "b.png", "layers/a/mine.png", "mine.png", "reveal/b/2.png")
+	replaced("none", nil, 2, "layers/a/mine.png", "mine.png", "reveal/b/2.png")
 }
 
 func TestPublishCommandRefuses(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -252,7 +253,7 @@ func TestShotsWithoutMarkAreMisses(t *testing.T) {
 		Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}},
 		Strings:     []session.String{{Accessory: "North", Photo: "a.jpg", Shots: 10, Misses: 1}},
 	}
-	s, err := assemble(job{session: &ses}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, scattered(1, 7, "blue"))})
+	s, err := assemble(job{session: &ses, distance: session.Length{Text: "25 m", MM: 25000}}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, scattered(1, 7, "blue"))})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -265,5 +266,12 @@ func TestShotsWithoutMarkAreMisses(t *testing.T) {
 	text, err := page.Description(s)
 	if err != nil || !strings.Contains(text, "missed the board: 3 (1 stated, the rest shots less marks)") {
 		t.Errorf("%v, description:\n%s", err, text)
+	}
+	var out strings.Builder
+	printSummary(&out, s)
+	for _, want := range []string{`extreme spread ≥ [\d.]+ mrad`, `mean radius ≥ [\d.]+ mrad`, `sigma ≥ [\d.]+ mrad`, ` all +7 +(≥ \d+ \(\d+–…\) +){3}≥ \d+ +≥ \d+ `} {
+		if !regexp.MustCompile(want).MatchString(out.String()) {
+			t.Errorf("no %q in the table:\n%s", want, out.String())
+		}
 	}
 }

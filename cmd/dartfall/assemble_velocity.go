@@ -131,7 +131,9 @@ func (j job) dartAndAir() (dart scoring.Dart, airKGM3 float64, words string) {
 func (j job) flightLine(v sheet.Velocity, byDrag []flown) sheet.FlightLine {
 	over := func(of func(flown) float64) sheet.Estimate {
 		a, b, c := of(byDrag[0]), of(byDrag[1]), of(byDrag[2])
-		return sheet.Estimate{Value: sheet.Number(a), Low: sheet.Number(min(b, c)), High: sheet.Number(max(b, c)), Level: sheet.Unknown()}
+		e := sheet.NoEstimate()
+		e.Value, e.Low, e.High = sheet.Number(a), sheet.Number(min(b, c)), sheet.Number(max(b, c))
+		return e
 	}
 	line := sheet.FlightLine{
 		Accessory: v.Accessory, MuzzleSpeedMPS: v.MeanMPS.Value,

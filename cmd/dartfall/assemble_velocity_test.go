@@ -57,8 +57,8 @@ func TestVelocitiesAtTheBoard(t *testing.T) {
 		off := func(got sheet.Number, want float64) bool {
 			return !math.IsNaN(want) && !(math.Abs(float64(got)-want) <= test.tol)
 		}
-		if off(test.got.Value, test.want) || off(test.got.Low, test.lo) || off(test.got.High, test.hi) || test.got.Level.Known() {
-			t.Errorf("%s = %+v, want %v (%v to %v), of no level", test.name, test.got, test.want, test.lo, test.hi)
+		if off(test.got.Value, test.want) || off(test.got.Low, test.lo) || off(test.got.High, test.hi) || test.got.Level.Known() || test.got.MeasuredTo.Known() {
+			t.Errorf("%s = %+v, want %v (%v to %v), of no level, read from no photo", test.name, test.got, test.want, test.lo, test.hi)
 		}
 	}
 	// Two m/s from the right drift to the left, twice as far.

@@ -163,15 +163,15 @@ func variants(a scoring.Assessment) (names []string, figures []scoring.Summary) 
 	return names, figures
 }
 
-// sized writes a size that shots without a mark may make larger.
-func sized(s scoring.Summary, e scoring.Estimate) string {
+// sized writes a size that shots without a mark may make larger: at least so large.
+func sized(atLeast bool, e scoring.Estimate, decimals int) string {
 	switch {
-	case !s.AtLeast || math.IsNaN(e.Value):
-		return withRange(e, 0)
+	case !atLeast || math.IsNaN(e.Value):
+		return withRange(e, decimals)
 	case !e.HasInterval():
-		return "≥ " + fixed(e.Value, 0)
+		return "≥ " + fixed(e.Value, decimals)
 	}
-	return fmt.Sprintf("≥ %s (%s–…)", fixed(e.Value, 0), fixed(e.Lo, 0))
+	return fmt.Sprintf("≥ %s (%s–…)", fixed(e.Value, decimals), fixed(e.Lo, decimals))
 }
 
 func (r groupReport) sizes(w io.Writer) {
@@ -180,7 +180,7 @@ func (r groupReport) sizes(w io.Writer) {
 		name := a.All.Accessory
 		names, figures := variants(a)
 		for i, s := range figures {
-			t.AppendRow(table.Row{name, names[i], s.N, sized(s, s.MeanRadius), sized(s, s.Sigma), sized(s, s.ExtremeSpread)})
+			t.AppendRow(table.Row{name, names[i], s.N, sized(s.AtLeast, s.MeanRadius, 0), sized(s.AtLeast, s.Sigma, 0), sized(s.AtLeast, s.ExtremeSpread, 0)})
 			name = ""
 		}
 		if e := a.All.CensoredSigma; e != nil {
@@ -196,7 +196,7 @@ func (r groupReport) circles(w io.Writer) {
 		name := a.All.Accessory
 		names, figures := variants(a)
 		for i, s := range figures {
-			t.AppendRow(table.Row{name, names[i], sized(s, s.R50), sized(s, s.R90), sized(s, s.Width), sized(s, s.Height)})
+			t.AppendRow(table.Row{name, names[i], sized(s.AtLeast, s.R50, 0), sized(s.AtLeast, s.R90, 0), sized(s.AtLeast, s.Width, 0), sized(s.AtLeast, s.Height, 0)})
 			name = ""
 		}
 		if e := a.All.CensoredSigma; e != nil {
@@ -282,7 +282,7 @@ func (r groupReport) angles(w io.Writer) {
 	}
 	fmt.Fprintf(w, "\nAs angles, at %s%s:\n", units.Distance(r.DistanceMM), hundredFeetNote(r.DistanceMM))
 	t := plainTable(w, 3, "accessory", "size", "mrad", "MOA")
-	for _, a := range r.Angles {
+	for i, a := range r.Angles {
 		name := a.Accessory
 		for _, row := range []struct {
 			size string
@@ -290,7 +290,8 @@ func (r groupReport) angles(w io.Writer) {
 		}{{"mean radius", a.MeanRadius}, {"sigma", a.Sigma}, {"extreme spread", a.ExtremeSpread}, {"R50", a.R50}, {"R90", a.R90},
 			{"width", a.Width}, {"height", a.Height}, {"off the centre", a.CentreOffset}} {
 			if !math.IsNaN(row.mrad.Value) {
-				t.AppendRow(table.Row{name, row.size, withRange(row.mrad, 1), withRange(row.mrad.Scale(1/(1000*scoring.MOA)), 1)})
+				atLeast := r.Groups[i].All.AtLeast && row.size != "off the centre"
+				t.AppendRow(table.Row{name, row.size, sized(atLeast, row.mrad, 1), sized(atLeast, row.mrad.Scale(1/(1000*scoring.MOA)), 1)})
 				name = ""
 			}
 		}

@@ -118,3 +118,22 @@ func FuzzParseImpacts(f *testing.F) {
 		}
 	})
 }
+
+// With a miss the angles are lower bounds as the lengths are; the middle is not.
+func TestGroupAnglesAtLeast(t *testing.T) {
+	out, errs, status := runWith(t, "accessory,x_mm,y_mm\nNorth,0,0\nNorth,30,40\nNorth,10,-20\nNorth,miss,miss\n", "group", "--distance", "10m", "-")
+	_, angles, found := strings.Cut(out, "As angles")
+	if status != statusDone || !found {
+		t.Fatalf("status %d, %s\n%s", status, errs, out)
+	}
+	for _, line := range strings.Split(angles, "\n") {
+		for _, size := range []string{"mean radius", "sigma", "extreme spread", "R50", "R90", "width", "height"} {
+			if strings.Contains(line, " "+size+" ") && strings.Count(line, "≥ ") != 2 {
+				t.Errorf("a miss, and yet %q", line)
+			}
+		}
+		if strings.Contains(line, "off the centre") && strings.Contains(line, "≥") {
+			t.Errorf("%q", line)
+		}
+	}
+}

@@ -59,11 +59,9 @@ func printSummary(w io.Writer, s sheet.Summary) {
 	if d := s.Session.DistanceMM; d.Known() {
 		fmt.Fprintf(w, "As angles at %s:\n", s.Session.DistanceText)
 		for _, g := range s.Groups {
-			fmt.Fprintf(w, "  %s %s: extreme spread %s, mean radius %s, sigma %s\n", g.Letter, g.Accessory,
-				angle(g.All.ExtremeSpreadMrad, g.All.ExtremeSpreadMOA), angle(g.All.MeanRadiusMrad, g.All.MeanRadiusMOA), angle(g.All.SigmaMrad, g.All.SigmaMOA))
+			fmt.Fprintf(w, "  %s %s: %s\n", g.Letter, g.Accessory, asAngles(g.All))
 			if f := g.Without; f != nil {
-				fmt.Fprintf(w, "    without %d: extreme spread %s, mean radius %s, sigma %s\n", g.All.N-f.N,
-					angle(f.ExtremeSpreadMrad, f.ExtremeSpreadMOA), angle(f.MeanRadiusMrad, f.MeanRadiusMOA), angle(f.SigmaMrad, f.SigmaMOA))
+				fmt.Fprintf(w, "    without %d: %s\n", g.All.N-f.N, asAngles(*f))
 			}
 		}
 	}
@@ -184,7 +182,7 @@ func figureCells(f sheet.Figures, photoSigma string) table.Row {
 	if f.CentreMM.XMM.Known() {
 		offset = fmt.Sprintf("%+.0f, %+.0f", float64(f.CentreMM.XMM), float64(f.CentreMM.YMM))
 	}
-	return table.Row{f.N, ranged(f.ExtremeSpreadMM), ranged(f.MeanRadiusMM), ranged(f.SigmaMM), millimetres(f.WidthMM.Value), millimetres(f.HeightMM.Value), offset, photoSigma}
+	return table.Row{f.N, ranged(f.ExtremeSpreadMM), ranged(f.MeanRadiusMM), ranged(f.SigmaMM), bound(f.WidthMM) + millimetres(f.WidthMM.Value), bound(f.HeightMM) + millimetres(f.HeightMM.Value), offset, photoSigma}
 }
 
 // ranged shows a size with its interval, whole mm: a hand-placed sticker allows
@@ -193,10 +191,7 @@ func ranged(e sheet.Estimate) string {
 	if !e.Value.Known() {
 		return "–"
 	}
-	at := ""
-	if e.AtLeast {
-		at = "≥ "
-	}
+	at := bound(e)
 	switch {
 	case !e.Low.Known():
 		return at + millimetres(e.Value)
@@ -206,6 +201,14 @@ func ranged(e sheet.Estimate) string {
 	return fmt.Sprintf("%s%s (%s–%s)", at, millimetres(e.Value), millimetres(e.Low), millimetres(e.High))
 }
 
+// bound stands before a size that shots without a mark may make larger.
+func bound(e sheet.Estimate) string {
+	if e.AtLeast {
+		return "≥ "
+	}
+	return ""
+}
+
 func millimetres(v sheet.Number) string {
 	if !v.Known() {
 		return "–"
@@ -213,11 +216,18 @@ func millimetres(v sheet.Number) string {
 	return fmt.Sprintf("%.0f", float64(v))
 }
 
-func angle(mrad, moa sheet.Number) string {
+// asAngles are a group's sizes as seen from the muzzle.
+func asAngles(f sheet.Figures) string {
+	return fmt.Sprintf("extreme spread %s, mean radius %s, sigma %s", angle(f.ExtremeSpreadMM, f.ExtremeSpreadMrad, f.ExtremeSpreadMOA),
+		angle(f.MeanRadiusMM, f.MeanRadiusMrad, f.MeanRadiusMOA), angle(f.SigmaMM, f.SigmaMrad, f.SigmaMOA))
+}
+
+// angle shows a size as an angle.
+func angle(size sheet.Estimate, mrad, moa sheet.Number) string {
 	if !mrad.Known() {
 		return "–"
 	}
-	return fmt.Sprintf("%.1f mrad (%.0f′)", float64(mrad), float64(moa))
+	return fmt.Sprintf("%s%.1f mrad (%.0f′)", bound(size), float64(mrad), float64(moa))
 }
 
 // photosAdd returns the widest 95% intervals, plus or minus mm, of what reading the

@@ -193,7 +193,7 @@ func pageRow(f sheet.Figures) review.Row {
 	}
 	return review.Row{
 		N: f.N, Spread: ranged(f.ExtremeSpreadMM), Radius: ranged(f.MeanRadiusMM), Sigma: ranged(f.SigmaMM),
-		Width: millimetres(f.WidthMM.Value), Height: millimetres(f.HeightMM.Value), Centre: centre,
+		Width: bound(f.WidthMM) + millimetres(f.WidthMM.Value), Height: bound(f.HeightMM) + millimetres(f.HeightMM.Value), Centre: centre,
 	}
 }
 

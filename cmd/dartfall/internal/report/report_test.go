@@ -250,8 +250,10 @@ func TestUnaccountedShots(t *testing.T) {
 		t.Error("a row of shots without a mark, where there is none")
 	}
 	s.Groups[0].Unaccounted = 2
+	s.Groups[0].All.MeanRadiusMM.AtLeast, s.Groups[0].All.MeanRadiusMrad = true, 3.1
 	page := render(t, s)
-	for _, want := range []string{"Missed the board, as stated", `Without a mark, counted as missing the board</th><td><data value="2" data-path="groups.0.unaccounted">2<`} {
+	for _, want := range []string{"Missed the board, as stated", `Without a mark, counted as missing the board</th><td><data value="2" data-path="groups.0.unaccounted">2<`,
+		`at least <data value="3.1" data-path="groups.0.all.mean_radius_mrad">`} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the report lacks %q", want)
 		}

@@ -119,15 +119,23 @@ func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 	if off > 0.15*(full+0.02) && off > 0.004 {
 		return
 	}
-	if !s.isStep(r, profile, dir) {
+	edge, bad, ok := s.stepAlong(r, profile, dir)
+	if !ok {
 		// Where a camera sharpens much, what is left of a step without its part along the
-		// outside colour may be little beside the overshoots: then the whole step tells.
-		s.isStep(r, profile, rgb{r.in[0] - r.ex[0], r.in[1] - r.ex[1], r.in[2] - r.ex[2]})
+		// outside colour may be little beside the overshoots: then the whole step, in the
+		// same place, tells.
+		at := edge
+		edge, bad, ok = s.stepAlong(r, profile, rgb{r.in[0] - r.ex[0], r.in[1] - r.ex[1], r.in[2] - r.ex[2]})
+		ok = ok && math.Abs(edge-at) < s.blur/2
+	}
+	if ok {
+		r.edge, r.at, r.weight = true, s.first+edge, 1/(0.002+bad)
 	}
 }
 
-// isStep sets the ray's edge where the profile, seen along dir, is one step.
-func (s scan) isStep(r *ray, profile []rgb, dir rgb) bool {
+// stepAlong returns where the profile of r, seen along dir, has its step, from its first
+// sample, mm, and how far it is from a step that is one (mean square); ok if it is.
+func (s scan) stepAlong(r *ray, profile []rgb, dir rgb) (edge, bad float64, ok bool) {
 	steps := len(profile) - 1
 	length := float64(steps) * s.dr
 	m := max(2, len(profile)/5)
@@ -142,9 +150,9 @@ func (s scan) isStep(r *ray, profile []rgb, dir rgb) bool {
 			area += v[i]
 		}
 	}
-	edge := float64(area) * s.dr
+	edge = float64(area) * s.dr
 	if edge < 0.075*length || edge > 0.925*length {
-		return false
+		return edge, 1, false
 	}
 	// The profile must be one step: compare with an ideal one, allowing for the noise
 	// that the two plateaus show.
@@ -153,18 +161,12 @@ func (s scan) isStep(r *ray, profile []rgb, dir rgb) bool {
 		a, b := v[i]-1, v[steps-i]
 		noise += (a*a + b*b) / float32(2*m)
 	}
-	bad := float32(0)
+	off := float32(0)
 	for i := range v {
 		ideal := float32(max(0, min(1, 0.5+0.5*(edge-float64(i)*s.dr)/s.blur)))
-		bad += (v[i] - ideal) * (v[i] - ideal) / float32(len(v))
+		off += (v[i] - ideal) * (v[i] - ideal) / float32(len(v))
 	}
-	if bad > 0.03+2*min(noise, 0.1) {
-		return false
-	}
-	r.edge = true
-	r.at = s.first + edge
-	r.weight = 1 / (0.002 + float64(bad))
-	return true
+	return edge, float64(off), off <= 0.03+2*min(noise, 0.1)
 }
 
 // shadeDepth is how much darker a shadow's border makes one part of a disc than another.

@@ -121,9 +121,12 @@ func (s *search) relate(all []*disc) []*disc {
 	return all
 }
 
-// A disc of a declared colour that has no sure disc tells of that colour from faintChance
-// on, when another does too: alike, they speak for each other.
-const faintChance = 0.3
+// Two discs or more, of leastFaint chance each and together of faintSum, that have a
+// declared colour without a sure disc speak for each other.
+const (
+	leastFaint = 0.1
+	faintSum   = 0.6
+)
 
 // faintColours returns the discs that tell of declared colours without a sure disc.
 func (s *search) faintColours(all []*disc) (out []*disc) {
@@ -133,12 +136,17 @@ func (s *search) faintColours(all []*disc) (out []*disc) {
 			continue
 		}
 		var ds []*disc
+		sum := 0.0
 		for _, d := range all {
-			if name, _ := s.nameOf(s.surface(d), white); d.chance >= faintChance && name == c && !double(d, ds) {
+			if d.chance < leastFaint || double(d, ds) {
+				continue
+			}
+			if name, _ := s.nameOf(s.surface(d), white); name == c {
 				ds = append(ds, d)
+				sum += d.chance
 			}
 		}
-		if len(ds) > 1 {
+		if len(ds) > 1 && sum >= faintSum {
 			out = append(out, ds...)
 		}
 	}

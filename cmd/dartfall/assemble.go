@@ -32,7 +32,7 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 		Session:    sheet.Session{DistanceMM: sheet.Unknown(), DartMassG: sheet.Unknown(), CapMPS: sheet.Unknown()},
 		Provenance: sheet.Provenance{Program: "dartfall", Version: version, Settings: j.settings},
 		Rule:       j.rule(),
-		Warnings:   append([]string{stickerPlacementNote}, j.unread...),
+		Warnings:   slices.Clone(j.unread),
 	}
 	if j.distance.MM > 0 {
 		s.Session.DistanceMM, s.Session.DistanceText = sheet.Number(j.distance.MM), j.distance.Text
@@ -50,6 +50,9 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 	s.Warnings = append(s.Warnings, repeated(photos)...)
 	groups := j.groups(&s, photos, decided.Misses)
 	s.Warnings = append(s.Warnings, j.doubts(s.Impacts)...)
+	if s.Stickers() {
+		s.Warnings = slices.Insert(s.Warnings, 0, stickerPlacementNote)
+	}
 	for _, g := range groups {
 		a, err := scoring.Assess(g.group, scoring.Options{Drop: j.drop, Chance: j.chance, ScaleSigma: g.scaleSigma, Board: j.board()})
 		if err != nil {

@@ -275,3 +275,17 @@ func TestShotsWithoutMarkAreMisses(t *testing.T) {
 		}
 	}
 }
+
+// What is said of stickers is not said of bare marks.
+func TestStickerNote(t *testing.T) {
+	for _, kind := range []string{"sticker", "bare"} {
+		marks := scattered(1, 8, "")
+		for i := range marks {
+			marks[i].Kind = kind
+		}
+		s, err := assemble(job{}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, marks)})
+		if err != nil || slices.Contains(s.Warnings, stickerPlacementNote) != (kind == "sticker") {
+			t.Errorf("%s: %v, warnings %q", kind, err, s.Warnings)
+		}
+	}
+}

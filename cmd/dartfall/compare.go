@@ -126,7 +126,7 @@ func (r comparisonReport) print(w io.Writer) {
 	fmt.Fprintf(w, "\nA ratio below 1 means the first of the pair is tighter; in brackets its %.0f%% interval. \"Luck\": how\n"+
 		"often two identical parts would differ at least this much; \"adjusted\" %s:\n"+
 		"up to 5%% is clearly tighter, up to 20%% leaning. \"To settle\": shots per accessory that would show\n"+
-		"the seen difference 8 times in 10, if it is real. One unit of each part, one day.\n\n", 100*r.Level, adjusted)
+		"the seen difference 8 times in 10, if it is real. Another unit or day may differ.\n\n", 100*r.Level, adjusted)
 	r.details(w)
 	fmt.Fprintln(w, "\nSigma ratio: the first interval trusts round normal groups, the second (bootstrap) only the shots.\n"+
 		"The middles are compared apart from size: the first of the pair lies so far to the right and up of\n"+

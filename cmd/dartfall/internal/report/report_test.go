@@ -263,6 +263,34 @@ func TestUnaccountedShots(t *testing.T) {
 	}
 }
 
+// Nothing is said that nobody stated: of stickers where there are bare marks, of shots
+// set aside where none were, of how many units on how many days.
+func TestNothingUnstated(t *testing.T) {
+	s := sample()
+	for i := range s.Impacts {
+		s.Impacts[i].Kind = "bare"
+	}
+	page := render(t, s)
+	for i := range s.Groups {
+		s.Groups[i].Without = nil
+	}
+	text, err := Description(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for where, not := range map[string]string{text: "are set aside", page: "put on by hand", page + text: "ne unit of each"} {
+		if strings.Contains(where, not) {
+			t.Errorf("%q without cause", not)
+		}
+	}
+	if page := render(t, s); !strings.Contains(page, "Nothing is set aside: no group has shots enough.") || strings.Contains(page, "The same rule for every accessory") {
+		t.Error("the report shows figures by a rule that set nothing aside")
+	}
+	if page := render(t, sample()); !strings.Contains(page, "put on by hand") || strings.Contains(page, "Nothing is set aside") {
+		t.Error("stickers, and nothing of placing them")
+	}
+}
+
 func TestRound(t *testing.T) {
 	for _, test := range []struct {
 		f        float64

@@ -50,7 +50,7 @@ func Description(s sheet.Summary) (string, error) {
 	for _, c := range s.Comparisons {
 		fmt.Fprintln(&b, c.Words)
 	}
-	if s.Rule.Words != "" {
+	if s.Rule.Words != "" && (s.SetsAside() || !s.Rule.InForce) {
 		fmt.Fprint(&b, s.Rule.Words)
 		if s.Rule.Decided != "" {
 			fmt.Fprintf(&b, " Decided %s.", s.Rule.Decided)
@@ -69,7 +69,7 @@ func Description(s sheet.Summary) (string, error) {
 		}
 		fmt.Fprintf(&b, "Distance %s%s. ", s.Session.DistanceText, how)
 	}
-	fmt.Fprintln(&b, "Sizes are centre to centre, measured from photos of the board. One unit of each, one day.")
+	fmt.Fprintln(&b, "Sizes are centre to centre, measured from photos of the board. Another unit or another day may differ.")
 	for _, c := range s.Cautions {
 		fmt.Fprintln(&b, c)
 	}

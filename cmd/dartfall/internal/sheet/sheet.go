@@ -128,6 +128,16 @@ func (s Summary) FaceRadiiMM() []float64 {
 	return nil
 }
 
+// Stickers reports whether any impact that counts is a sticker's.
+func (s Summary) Stickers() bool {
+	return slices.ContainsFunc(s.Impacts, func(m Impact) bool { return m.Counts() && m.Kind != "bare" })
+}
+
+// SetsAside reports whether the outlier rule has figures of its own in any group.
+func (s Summary) SetsAside() bool {
+	return slices.ContainsFunc(s.Groups, func(g Group) bool { return g.Without != nil })
+}
+
 // OneBoard reports whether the impacts belong on one drawing: they are the strings of
 // a session, or all on one photo. Photos without strings may be of different boards,
 // or show the same shots again.

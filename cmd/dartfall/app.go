@@ -11,6 +11,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"syscall"
+	"unicode"
 
 	"github.com/urfave/cli/v2"
 )
@@ -58,6 +59,17 @@ func (h hinted) Unwrap() error { return h.error }
 // withHint attaches a sentence on what to do next.
 func withHint(err error, format string, args ...any) error {
 	return hinted{err, fmt.Sprintf(format, args...)}
+}
+
+// shellWord quotes a file's name where a shell would read more into it.
+func shellWord(name string) string {
+	special := func(r rune) bool {
+		return !unicode.IsLetter(r) && !unicode.IsDigit(r) && !strings.ContainsRune("_-./=:@%+,", r)
+	}
+	if name != "" && strings.IndexFunc(name, special) < 0 {
+		return name
+	}
+	return "'" + strings.ReplaceAll(name, "'", `'\''`) + "'"
 }
 
 // console is what a command may talk to: results to Out, all else to Err.

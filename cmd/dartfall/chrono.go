@@ -103,7 +103,7 @@ func runChrono(c console, ctx *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if err := checkReadings(inputName(ctx.Args().First()), data); err != nil {
+	if err := checkReadings(ctx.Args().First(), data); err != nil {
 		return err
 	}
 	for _, rs := range scoring.ParseReadings(string(data), report.Unit) {
@@ -131,9 +131,9 @@ func checkReadings(name string, data []byte) error {
 	heading, _, _ := strings.Cut(string(data), "\n")
 	switch {
 	case bytes.IndexByte(data, 0) >= 0:
-		return withHint(fmt.Errorf("%s is not a text file", name), "write the readings into a text file, one number per shot, such as 284")
+		return withHint(fmt.Errorf("%s is not a text file", inputName(name)), "write the readings into a text file, one number per shot, such as 284")
 	case strings.Contains(heading, "x_mm"):
-		return withHint(fmt.Errorf("%s is a list of impacts, not of speeds", name), "dartfall group %s", name)
+		return withHint(fmt.Errorf("%s is a list of impacts, not of speeds", inputName(name)), "dartfall group %s", shellWord(name))
 	}
 	return nil
 }

@@ -29,7 +29,7 @@ func DemoCommand(c console) *cli.Command {
 			if err := unpackDemo(dir); err != nil {
 				return err
 			}
-			fmt.Fprintf(c.Err, "The demo session is in %s; measuring it as 'dartfall measure %s' would.\n", dir, dir)
+			fmt.Fprintf(c.Err, "The demo session is in %s; it is measured as by\n   dartfall measure %s\n", dir, shellWord(dir))
 			return ctx.App.RunContext(ctx.Context, []string{ctx.App.Name, "measure", dir})
 		},
 	}

@@ -28,9 +28,10 @@ func NewCommand(c console) *cli.Command {
 		Name:      "new",
 		Usage:     "write a session file from the photos in a folder",
 		ArgsUsage: "FOLDER",
-		Description: "Lists the photos in the order they were taken and writes FOLDER/session.toml with\n" +
-			"a remark beside every line. At a terminal it asks what it cannot know; an empty\n" +
-			"answer leaves the line to be filled in later. A file that exists is never touched.\n\n" +
+		Description: "Lists the photos in the order they were taken, or by name where one of them does not\n" +
+			"say when that was, and writes FOLDER/session.toml with a remark beside every line. At\n" +
+			"a terminal it asks what it cannot know; an empty answer leaves the line to be filled\n" +
+			"in later. A file that exists is never touched.\n\n" +
 			"   dartfall new saturday",
 		Flags: []cli.Flag{&cli.BoolFlag{Name: "no-questions", Usage: "ask nothing, also at a terminal"}},
 		Action: func(ctx *cli.Context) error {
@@ -68,8 +69,19 @@ func runNew(c console, dir string, ask bool) error {
 		return err
 	}
 	shots := make([]session.Shot, len(photos))
+	var timeless []string
 	for i, p := range photos {
 		shots[i] = session.Shot{Photo: p.Name, Taken: p.Taken}
+		if p.Taken.IsZero() {
+			timeless = append(timeless, p.Name)
+		}
+	}
+	if n := len(timeless); n > 0 && len(photos) > 1 {
+		which := fmt.Sprintf("%d of %d photos", n, len(photos))
+		if n < 4 && n < len(photos) {
+			which = strings.Join(timeless, ", ")
+		}
+		fmt.Fprintf(c.Err, "There is no time from the camera in %s, so all are listed by name.\nPut the strings into the order shot.\n", which)
 	}
 	var s session.Session
 	if len(photos) > 0 && !photos[0].Taken.IsZero() {
@@ -90,7 +102,7 @@ func runNew(c console, dir string, ask bool) error {
 	if todo := missing(s); len(todo) > 0 {
 		fmt.Fprintf(c.Err, "To measure, it still needs %s.\n", strings.Join(todo, "; "))
 	}
-	fmt.Fprintf(c.Err, "Next: look through it with a text editor, fill in what is missing, then\n   dartfall measure %s\n", dir)
+	fmt.Fprintf(c.Err, "Next: look through it with a text editor, fill in what is missing, then\n   dartfall measure %s\n", shellWord(dir))
 	fmt.Fprintln(c.Err, "Foam darts can injure eyes: rated eye protection for everybody near; the field's marshals have the last word.")
 	return nil
 }

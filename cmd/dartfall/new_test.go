@@ -40,6 +40,9 @@ func TestNewWritesBlanksWithoutATerminal(t *testing.T) {
 	if want := file + " written for 3 photos.\n"; out.String() != want {
 		t.Errorf("stdout = %q, want %q", out.String(), want)
 	}
+	if want := "no time from the camera in 3 of 3 photos, so all are listed by name"; !strings.Contains(errs.String(), want) {
+		t.Errorf("stderr lacks %q:\n%s", want, errs.String())
+	}
 	text, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
@@ -60,6 +63,38 @@ func TestNewWritesBlanksWithoutATerminal(t *testing.T) {
 	}
 	if again, _ := os.ReadFile(file); !bytes.Equal(text, again) || !strings.Contains(errs.String(), "not touched") {
 		t.Errorf("second time: file changed or no word of it: %s", errs.String())
+	}
+}
+
+// Demo photos with times, and one without, in a folder whose name a shell would take
+// apart.
+func TestNewSaysWhichPhotoHasNoTime(t *testing.T) {
+	dir := filepath.Join(photoFolder(t, 1), `Höfe & "Sam's"`)
+	if err := os.Mkdir(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	new := func() string {
+		t.Helper()
+		status, out, errs := call("new", dir)
+		if status != statusDone {
+			t.Fatalf("status %d\n%s%s", status, out, errs)
+		}
+		os.Remove(filepath.Join(dir, session.FileName))
+		return errs
+	}
+	for _, name := range []string{"demo-1.jpg", "demo-2.jpg"} {
+		copyFile(t, demoPhoto(name), filepath.Join(dir, name))
+	}
+	said := new()
+	if strings.Contains(said, "no time") {
+		t.Errorf("both have a time:\n%s", said)
+	}
+	if want := "dartfall measure '" + strings.ReplaceAll(dir, "'", `'\''`) + "'\n"; !strings.Contains(said, want) {
+		t.Errorf("the next step is not %s:\n%s", want, said)
+	}
+	copyFile(t, filepath.Join(filepath.Dir(dir), "board-1.png"), filepath.Join(dir, "board-1.png"))
+	if said = new(); !strings.Contains(said, "no time from the camera in board-1.png, so all are listed by name") {
+		t.Errorf("board-1.png has no time:\n%s", said)
 	}
 }
 

@@ -78,13 +78,13 @@ func readSummary(dir string) (out string, s sheet.Summary, err error) {
 	file := filepath.Join(out, "summary.json")
 	b, err := os.ReadFile(file)
 	if errors.Is(err, fs.ErrNotExist) {
-		return out, s, withHint(fmt.Errorf("there is no %s", file), "measure the folder first: dartfall measure %s", dir)
+		return out, s, withHint(fmt.Errorf("there is no %s", file), "measure the folder first: dartfall measure %s", shellWord(dir))
 	}
 	if err != nil {
 		return out, s, fmt.Errorf("cannot read %s: %v", file, err)
 	}
 	if s, err = sheet.Decode(b); err != nil {
-		return out, s, withHint(fmt.Errorf("%s: %v", file, err), "measure the folder again: dartfall measure %s", dir)
+		return out, s, withHint(fmt.Errorf("%s: %v", file, err), "measure the folder again: dartfall measure %s", shellWord(dir))
 	}
 	return out, s, nil
 }

@@ -78,8 +78,9 @@ func Length(s string) (mm float64, err error) {
 // "800mm +- 1mm", "80cm +/- 0.5mm". Without one, tolMM is 0.
 func LengthTolerance(s string) (mm, tolMM float64, err error) { return lengths.measured(s) }
 
-// Lengths reads a comma or semicolon list in which every item has its own unit:
-// "200mm,400mm". A comma between digits is a decimal comma: "0,2m, 0,4m".
+// Lengths reads a list in which every item has its own unit, parted by commas,
+// semicolons or blanks: "200mm,400mm". A comma between digits is a decimal comma:
+// "0,2m, 0,4m".
 func Lengths(s string) (mm []float64, err error) {
 	for _, item := range list(s) {
 		v, err := Length(item)
@@ -310,19 +311,29 @@ func parseFraction(text string) (float64, error) {
 	return float64(a) / float64(b), nil
 }
 
-// list splits at semicolons and at commas that are not between two digits.
+// list splits at semicolons, at commas that are not between two digits, and at blanks
+// between a unit and a digit, but after feet, whose inches follow.
 func list(s string) []string {
 	var items []string
 	r := []rune(s)
 	start := 0
 	for i, c := range r {
-		decimal := c == ',' && i > 0 && i+1 < len(r) && isDigit(r[i-1]) && isDigit(r[i+1])
-		if c == ';' || c == ',' && !decimal {
+		beforeDigit := i+1 < len(r) && isDigit(r[i+1])
+		decimal := c == ',' && i > 0 && isDigit(r[i-1]) && beforeDigit
+		if c == ';' || c == ',' && !decimal || unicode.IsSpace(c) && beforeDigit && endsInUnit(string(r[start:i])) {
 			items = append(items, string(r[start:i]))
 			start = i + 1
 		}
 	}
 	return append(items, string(r[start:]))
+}
+
+// endsInUnit reports whether an item ends in a unit of length other than feet.
+func endsInUnit(item string) bool {
+	text := tidy(item)
+	name := text[strings.LastIndexFunc(text, func(r rune) bool { return isDigit(r) || r == ' ' || r == '.' })+1:]
+	u, ok := lengths.find(name)
+	return ok && u.factor != 304.8
 }
 
 func isDigit(r rune) bool { return r >= '0' && r <= '9' }

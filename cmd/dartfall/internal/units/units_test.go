@@ -104,6 +104,9 @@ func TestLengths(t *testing.T) {
 		{"0,2m, 0,4m", []float64{200, 400}},
 		{"0,2m;0,4m", []float64{200, 400}},
 		{"800mm", []float64{800}},
+		{"200mm 400mm\t600mm ", []float64{200, 400, 600}},
+		{"0,2 m  0,4 m, 60 cm", []float64{200, 400, 600}},
+		{`8" 15 3/4 in 2 ft 6 in, 3' 2" 4 ft`, []float64{203.2, 400.05, 762, 965.2, 1219.2}},
 	}
 	for _, tt := range tests {
 		got, err := Lengths(tt.in)
@@ -117,14 +120,16 @@ func TestLengths(t *testing.T) {
 			}
 		}
 	}
-	for _, in := range []string{"", "200mm,", "200mm,,400mm", "200,400", "200,400mm"} {
+	for _, in := range []string{"", "200mm,", "200mm,,400mm", "200,400", "200,400mm", "200 400mm", "2 ft 3 ft", "200mm x 400mm"} {
 		if got, err := Lengths(in); err == nil {
 			t.Errorf("Lengths(%q) = %v, want an error", in, got)
 		}
 	}
-	mm, tol, err := LengthsTolerance("200±0.5mm, 40cm±1mm, 800mm")
-	if err != nil || len(mm) != 3 || len(tol) != 3 || mm[1] != 400 || tol[0] != 0.5 || tol[1] != 1 || tol[2] != 0 {
-		t.Errorf("LengthsTolerance = %v, %v, %v", mm, tol, err)
+	for _, in := range []string{"200±0.5mm, 40cm±1mm, 800mm", "200 ± 0.5 mm 40 cm +- 1 mm 800 mm"} {
+		mm, tol, err := LengthsTolerance(in)
+		if err != nil || len(mm) != 3 || len(tol) != 3 || mm[1] != 400 || tol[0] != 0.5 || tol[1] != 1 || tol[2] != 0 {
+			t.Errorf("LengthsTolerance(%q) = %v, %v, %v", in, mm, tol, err)
+		}
 	}
 }
 

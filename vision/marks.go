@@ -172,6 +172,7 @@ func (s *search) stickers() []Mark {
 	found, tried := s.fillClumps(dropPatches(s.named(found)))
 	found = s.weighCounts(s.named(found), append(all, tried...))
 	s.flagClumps(found)
+	s.settle(found)
 	return s.marksOf(found)
 }
 

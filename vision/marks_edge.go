@@ -72,39 +72,51 @@ func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, 
 	}
 	s := scanRim(img, rect, c, r, n, step)
 	rays := make([]ray, n)
-	var mean []rgb
+	mean := make([]rgb, 0, 65)
 	for k, line := range s.along {
 		rays[k] = ray{angle: rayAngle(k, n), seen: line != nil}
-		if line == nil {
-			continue
-		}
 		if n == raysPerDisc {
-			before, after := s.along[(k+n-1)%n], s.along[(k+1)%n]
-			if before == nil || after == nil {
-				continue
-			}
-			mean = mean[:0]
-			for i, v := range line {
-				a, b := before[i], after[i]
-				mean = append(mean, rgb{(a[0] + v[0] + b[0]) / 3, (a[1] + v[1] + b[1]) / 3, (a[2] + v[2] + b[2]) / 3})
-			}
-			line = mean
+			line = s.meanOf(k, mean)
 		}
-		s.findStep(&rays[k], line, inside)
+		if line != nil {
+			s.findStep(&rays[k], line, inside)
+		}
 	}
 	return rays
 }
 
-// findStep sets the ray's edge from the profile of colours along it.
-func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
-	steps := len(profile) - 1
+// meanOf returns the mean of ray k and its two neighbours, in the memory of mean; nil
+// where one of them leaves the photo.
+func (s scan) meanOf(k int, mean []rgb) []rgb {
+	n := len(s.along)
+	before, line, after := s.along[(k+n-1)%n], s.along[k], s.along[(k+1)%n]
+	if before == nil || line == nil || after == nil {
+		return nil
+	}
+	mean = mean[:0]
+	for i, v := range line {
+		a, b := before[i], after[i]
+		mean = append(mean, rgb{(a[0] + v[0] + b[0]) / 3, (a[1] + v[1] + b[1]) / 3, (a[2] + v[2] + b[2]) / 3})
+	}
+	return mean
+}
+
+// levelsOf returns the colours on either side of a rim: the means of the ends of the
+// profile across it.
+func levelsOf(profile []rgb) (in, ex rgb) {
 	m := max(2, len(profile)/5)
 	for i := range m {
 		for q := range 3 {
-			r.in[q] += profile[i][q] / float32(m)
-			r.ex[q] += profile[steps-i][q] / float32(m)
+			in[q] += profile[i][q] / float32(m)
+			ex[q] += profile[len(profile)-1-i][q] / float32(m)
 		}
 	}
+	return in, ex
+}
+
+// findStep sets the ray's edge from the profile of colours along it.
+func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
+	r.in, r.ex = levelsOf(profile)
 	dir, full := stepDirection(r.in, r.ex)
 	if full < 1e-6 {
 		return
@@ -129,9 +141,12 @@ func (s scan) findStep(r *ray, profile []rgb, inside rgb) {
 		ok = ok && math.Abs(edge-at) < s.blur/2
 	}
 	if ok {
-		r.edge, r.at, r.weight = true, s.first+edge, 1/(0.002+bad)
+		r.edge, r.at, r.weight = true, s.first+edge, weightOf(bad)
 	}
 }
+
+// weightOf is the weight of an edge that is so far from a step.
+func weightOf(bad float64) float64 { return 1 / (0.002 + bad) }
 
 // stepAlong returns where the profile of r, seen along dir, has its step, from its first
 // sample, mm, and how far it is from a step that is one (mean square); ok if it is.
@@ -180,16 +195,22 @@ func stepDirection(in, ex rgb) (dir rgb, full float32) {
 		dir[q] = in[q] - ex[q]
 	}
 	full = dir.dot(dir)
-	ee := ex.dot(ex)
-	if ee < 1e-6 {
-		return dir, full
-	}
-	k := dir.dot(ex) / ee
-	perp := rgb{dir[0] - k*ex[0], dir[1] - k*ex[1], dir[2] - k*ex[2]}
-	if p := perp.dot(perp); p > shadowFree*full {
-		return perp, p
+	if perp, left := withoutShadow(dir, ex); left > shadowFree*full {
+		return perp, left
 	}
 	return dir, full
+}
+
+// withoutShadow returns the change of colour dir without its part along the outside
+// colour ex, and its square.
+func withoutShadow(dir, ex rgb) (perp rgb, square float32) {
+	ee := ex.dot(ex)
+	if ee < 1e-6 {
+		return perp, 0
+	}
+	k := dir.dot(ex) / ee
+	perp = rgb{dir[0] - k*ex[0], dir[1] - k*ex[1], dir[2] - k*ex[2]}
+	return perp, perp.dot(perp)
 }
 
 // rim holds points of a disc's rim, polar about its present centre, mm.

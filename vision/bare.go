@@ -54,6 +54,7 @@ type bareSearch struct {
 	e       [3][]float32 // residual, averaged over about a millimetre
 	ring    []uint16     // whole radius of every pixel, raster pixels
 	sd      [3][]float32 // scatter of e per radius
+	calm    [3][]float32 // and what share of it a cell of the raster shows
 	w       *evidence
 	light   [3][]float32 // L of the face model
 	printed []bool
@@ -211,6 +212,7 @@ func (b *bareSearch) smooth() {
 		b.e[c] = boxMean(b.m.residual.ch[c], b.y.w, b.y.h, b.smoothSide())
 	}
 	b.scatter()
+	b.soothe()
 }
 
 // smoothSide is the side of the square that the residual is averaged over, raster pixels.
@@ -254,6 +256,73 @@ func (b *bareSearch) scatter() {
 	}
 }
 
+// soothe sets by how much less than on its whole circles the residual scatters about each
+// cell: leaf light or coarse grain on one side says nothing about the other.
+func (b *bareSearch) soothe() {
+	gw, gh := b.cells()
+	const steps, most = 32, 4.0 // of the scatter by radius
+	for c := range b.calm {
+		counts := make([]int32, gw*gh*steps)
+		for y := 0; y < b.y.h; y += 2 {
+			for x := 0; x < b.y.w; x += 2 {
+				i := y*b.y.w + x
+				if b.y.ok[i] && int(b.ring[i]) < len(b.sd[c]) {
+					q := min(most-0.01, abs32(b.e[c][i])/b.sd[c][b.ring[i]])
+					counts[(y/b.cell()*gw+x/b.cell())*steps+int(q*steps/most)]++
+				}
+			}
+		}
+		b.calm[c] = make([]float32, gw*gh)
+		var sum [steps]int32
+		for y := range gh {
+			for x := range gw {
+				sum = [steps]int32{}
+				n := int32(0)
+				for v := max(0, y-calmCells); v <= min(gh-1, y+calmCells); v++ {
+					for u := max(0, x-calmCells); u <= min(gw-1, x+calmCells); u++ {
+						for k, t := range counts[(v*gw+u)*steps : (v*gw+u+1)*steps] {
+							sum[k] += t
+							n += t
+						}
+					}
+				}
+				at := func(share float64) float32 {
+					left := share * float64(n)
+					for k, t := range sum {
+						if left < float64(t) {
+							return (float32(k) + float32(left)/float32(t)) * most / steps
+						}
+						left -= float64(t)
+					}
+					return most
+				}
+				b.calm[c][y*gw+x] = max(calmLeast, min(1, max(at(0.5)/0.6745, at(0.75)/1.15)))
+			}
+		}
+	}
+}
+
+// The scatter about a place is that of the cells of calmCellMM up to calmCells away, and
+// no less than calmLeast of that on its circle.
+const (
+	calmCellMM = 15.0
+	calmCells  = 3
+	calmLeast  = 0.3
+)
+
+func (b *bareSearch) cell() int { return max(1, int(calmCellMM*b.k)) }
+
+func (b *bareSearch) cells() (w, h int) {
+	return (b.y.w + b.cell() - 1) / b.cell(), (b.y.h + b.cell() - 1) / b.cell()
+}
+
+// sdAt returns the scatter of channel c at pixel i.
+func (b *bareSearch) sdAt(c, i int) float32 {
+	gw, _ := b.cells()
+	cell := i/b.y.w/b.cell()*gw + i%b.y.w/b.cell()
+	return max(bareLeastSD, b.sd[c][min(int(b.ring[i]), len(b.sd[c])-1)]*b.calm[c][cell])
+}
+
 // scatterBy returns the scatter by radius, of which raw is what each circle shows alone.
 func (b *bareSearch) scatterBy(raw []float32) []float32 {
 	n := len(raw)
@@ -275,10 +344,6 @@ func (b *bareSearch) scatterBy(raw []float32) []float32 {
 // the ground is equally likely, for the ground a normal deviation.
 func (b *bareSearch) weigh() {
 	b.w = &evidence{b.y.w, b.y.h, make([]float32, b.y.w*b.y.h)}
-	prior := make([]float32, len(b.sd[0]))
-	for r, sd := range b.sd[0] {
-		prior[r] = priorOf(sd)
-	}
 	limit := bareReach * b.outerMM * b.k
 	for i, r := range b.ring {
 		if !b.y.ok[i] || float64(r) > limit {
@@ -287,9 +352,9 @@ func (b *bareSearch) weigh() {
 		}
 		var z [3]float32
 		for c := range z {
-			z[c] = b.e[c][i] / b.sd[c][r]
+			z[c] = b.e[c][i] / b.sdAt(c, i)
 		}
-		b.w.v[i] = evidenceOf(z, prior[r])
+		b.w.v[i] = evidenceOf(z, priorOf(b.sdAt(0, i)))
 	}
 }
 
@@ -326,17 +391,30 @@ func (b *bareSearch) morphed(in func(i int) bool, op gocv.MorphType, widthMM flo
 }
 
 // fillRims makes the inside of a closed outline part of the mark, after bridging
-// gaps of up to about 2 mm: the torn rim of a hole in black print becomes a disc.
+// gaps of up to about 2 mm: the torn rim of a hole in black print becomes a disc. The
+// outline may go on faintly where most of it is clear.
 func (b *bareSearch) fillRims() {
 	w, h := b.w.w, b.w.h
 	closed := b.morphed(func(i int) bool { return b.w.v[i] > 0 || b.printed[i] }, gocv.MorphClose, gapMM)
-	if closed == nil {
+	rim := make([]bool, w*h)
+	for _, set := range patches(w, h, w*h, func(i int) bool { return b.w.v[i] > rimLeast || b.printed[i] }) {
+		if slices.ContainsFunc(set, func(i int) bool { return b.w.v[i] > 0 || b.printed[i] }) {
+			for _, i := range set {
+				rim[i] = true
+			}
+		}
+	}
+	faint := b.morphed(func(i int) bool { return rim[i] }, gocv.MorphClose, gapMM)
+	if closed == nil || faint == nil {
 		return
 	}
-	for _, inside := range patches(w, h, int(math.Pi/4*math.Pow(bareLargestMM*b.k, 2)), func(i int) bool { return closed[i] == 0 }) {
-		if b.printedAround(inside) < 0.6 {
-			for _, i := range inside {
-				closed[i] = 1
+	largest := int(math.Pi / 4 * math.Pow(bareLargestMM*b.k, 2))
+	for _, walls := range [2][]uint8{closed, faint} {
+		for _, inside := range patches(w, h, largest, func(i int) bool { return walls[i] == 0 }) {
+			if clear, print := b.around(inside); clear > rimClear && print < 0.6 {
+				for _, i := range inside {
+					closed[i] = 1
+				}
 			}
 		}
 	}
@@ -346,6 +424,12 @@ func (b *bareSearch) fillRims() {
 		}
 	}
 }
+
+// The outline of a hole.
+const (
+	rimLeast = -0.8 // least evidence that carries it on
+	rimClear = 0.6  // share of it that must be clear
+)
 
 // bridgePrint makes print that lies within a mark part of it: what closes over it from
 // both sides is evidence of its own.
@@ -437,37 +521,39 @@ func (b *bareSearch) weighAgain(set []int) {
 	for _, i := range set {
 		var z [3]float32
 		for c := range z {
-			z[c] = (b.e[c][i] - middle[c]) / max(sd[c], b.sd[c][b.ring[i]])
+			z[c] = (b.e[c][i] - middle[c]) / max(sd[c], b.sdAt(c, i))
 		}
-		b.w.v[i] = evidenceOf(z, priorOf(max(sd[0], b.sd[0][b.ring[i]])))
+		b.w.v[i] = evidenceOf(z, priorOf(max(sd[0], b.sdAt(0, i))))
 	}
 }
 
-// printedAround returns how much of what encloses a set of pixels is print.
-func (b *bareSearch) printedAround(inside []int) float64 {
+// around returns how much of what encloses a set of pixels shows, and how much of that is
+// print.
+func (b *bareSearch) around(inside []int) (clear, print float64) {
 	reach := int(gapMM*b.k) + 2
 	in := make(map[int]bool, len(inside))
 	for _, i := range inside {
 		in[i] = true
 	}
-	print, all := 0, 0
+	var seen, printed, all float64
 	for _, i := range inside {
 		for _, step := range [4]int{-1, 1, -b.w.w, b.w.w} {
 			if in[i+step] {
 				continue
 			}
+			all++
 			for j, n := i+step, 0; n < reach && j >= 0 && j < len(b.printed); j, n = j+step, n+1 {
 				if b.printed[j] || b.w.v[j] > 0 {
-					all++
+					seen++
 					if b.printed[j] {
-						print++
+						printed++
 					}
 					break
 				}
 			}
 		}
 	}
-	return float64(print) / float64(max(1, all))
+	return seen / max(1, all), printed / max(1, seen)
 }
 
 // mark returns disc i as a mark. usual is the radius of most marks of the photo; in a

@@ -174,7 +174,7 @@ func (b *bareSearch) onInk(i int, k printInk, inner uint16, whole bool) {
 		var z, sd [3]float32
 		for c := range z {
 			b.e[c][i] -= from[c]
-			sd[c] = max(inkSD, k.sd[c], b.sd[c][b.ring[i]])
+			sd[c] = max(inkSD, k.sd[c], b.sdAt(c, i))
 			z[c] = b.e[c][i] / sd[c]
 		}
 		b.w.v[i] = evidenceOf(z, priorOf(sd[0]))

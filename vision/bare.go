@@ -50,11 +50,13 @@ const (
 // bareSearch is the state of one search for bare marks.
 type bareSearch struct {
 	*search
-	k       float64      // raster pixels per mm
-	e       [3][]float32 // residual, averaged over about a millimetre
-	ring    []uint16     // whole radius of every pixel, raster pixels
-	sd      [3][]float32 // scatter of e per radius
-	calm    [3][]float32 // and what share of it a cell of the raster shows
+	k       float64       // raster pixels per mm
+	e       [3][]float32  // residual, averaged over about a millimetre
+	ring    []uint16      // whole radius of every pixel, raster pixels
+	sd      [3][]float32  // scatter of e per radius
+	calm    [3]scatterMap // and what share of it shows about a place
+	z       []float32     // brightness of e in its scatter
+	dim     *dimMap
 	w       *evidence
 	light   [3][]float32 // L of the face model
 	printed []bool
@@ -98,6 +100,7 @@ func (s *search) weighBare(known *planes) *bareSearch {
 	b.weigh()
 	b.explainPrint(known)
 	b.discountLight()
+	b.seeDim()
 	b.trimHalos()
 	b.fillRims()
 	b.bridgePrint()
@@ -257,70 +260,27 @@ func (b *bareSearch) scatter() {
 }
 
 // soothe sets by how much less than on its whole circles the residual scatters about each
-// cell: leaf light or coarse grain on one side says nothing about the other.
+// place: leaf light or coarse grain on one side says nothing about the other.
 func (b *bareSearch) soothe() {
-	gw, gh := b.cells()
-	const steps, most = 32, 4.0 // of the scatter by radius
 	for c := range b.calm {
-		counts := make([]int32, gw*gh*steps)
-		for y := 0; y < b.y.h; y += 2 {
-			for x := 0; x < b.y.w; x += 2 {
-				i := y*b.y.w + x
-				if b.y.ok[i] && int(b.ring[i]) < len(b.sd[c]) {
-					q := min(most-0.01, abs32(b.e[c][i])/b.sd[c][b.ring[i]])
-					counts[(y/b.cell()*gw+x/b.cell())*steps+int(q*steps/most)]++
-				}
+		b.calm[c] = scatterAbout(b.y.w, b.y.h, max(1, int(calmCellMM*b.k)), func(i int) (float32, bool) {
+			if r := int(b.ring[i]); b.y.ok[i] && r < len(b.sd[c]) {
+				return b.e[c][i] / b.sd[c][r], true
 			}
-		}
-		b.calm[c] = make([]float32, gw*gh)
-		var sum [steps]int32
-		for y := range gh {
-			for x := range gw {
-				sum = [steps]int32{}
-				n := int32(0)
-				for v := max(0, y-calmCells); v <= min(gh-1, y+calmCells); v++ {
-					for u := max(0, x-calmCells); u <= min(gw-1, x+calmCells); u++ {
-						for k, t := range counts[(v*gw+u)*steps : (v*gw+u+1)*steps] {
-							sum[k] += t
-							n += t
-						}
-					}
-				}
-				at := func(share float64) float32 {
-					left := share * float64(n)
-					for k, t := range sum {
-						if left < float64(t) {
-							return (float32(k) + float32(left)/float32(t)) * most / steps
-						}
-						left -= float64(t)
-					}
-					return most
-				}
-				b.calm[c][y*gw+x] = max(calmLeast, min(1, max(at(0.5)/0.6745, at(0.75)/1.15)))
-			}
+			return 0, false
+		})
+		for i, v := range b.calm[c].v {
+			b.calm[c].v[i] = max(calmLeast, min(1, v))
 		}
 	}
 }
 
-// The scatter about a place is that of the cells of calmCellMM up to calmCells away, and
-// no less than calmLeast of that on its circle.
-const (
-	calmCellMM = 15.0
-	calmCells  = 3
-	calmLeast  = 0.3
-)
-
-func (b *bareSearch) cell() int { return max(1, int(calmCellMM*b.k)) }
-
-func (b *bareSearch) cells() (w, h int) {
-	return (b.y.w + b.cell() - 1) / b.cell(), (b.y.h + b.cell() - 1) / b.cell()
-}
+// calmLeast is the least scatter about a place, as a share of that on its circle.
+const calmLeast = 0.3
 
 // sdAt returns the scatter of channel c at pixel i.
 func (b *bareSearch) sdAt(c, i int) float32 {
-	gw, _ := b.cells()
-	cell := i/b.y.w/b.cell()*gw + i%b.y.w/b.cell()
-	return max(bareLeastSD, b.sd[c][min(int(b.ring[i]), len(b.sd[c])-1)]*b.calm[c][cell])
+	return max(bareLeastSD, b.sd[c][min(int(b.ring[i]), len(b.sd[c])-1)]*b.calm[c].at(i))
 }
 
 // scatterBy returns the scatter by radius, of which raw is what each circle shows alone.
@@ -344,17 +304,27 @@ func (b *bareSearch) scatterBy(raw []float32) []float32 {
 // the ground is equally likely, for the ground a normal deviation.
 func (b *bareSearch) weigh() {
 	b.w = &evidence{b.y.w, b.y.h, make([]float32, b.y.w*b.y.h)}
-	limit := bareReach * b.outerMM * b.k
+	b.z = make([]float32, len(b.w.v))
+	prior, calmer := make([]float32, len(b.sd[0])), make([]float32, len(b.calm[0].v))
+	for r, sd := range b.sd[0] {
+		prior[r] = priorOf(sd)
+	}
+	for i, v := range b.calm[0].v {
+		calmer[i] = float32(-math.Log(float64(v)))
+	}
+	limit, most := bareReach*b.outerMM*b.k, priorOf(bareLeastSD)
 	for i, r := range b.ring {
 		if !b.y.ok[i] || float64(r) > limit {
 			b.w.v[i] = bareAgainst
 			continue
 		}
+		cell := b.calm[0].index(i)
 		var z [3]float32
 		for c := range z {
-			z[c] = b.e[c][i] / b.sdAt(c, i)
+			z[c] = b.e[c][i] / max(bareLeastSD, b.sd[c][r]*b.calm[c].v[cell])
 		}
-		b.w.v[i] = evidenceOf(z, priorOf(b.sdAt(0, i)))
+		b.z[i] = z[0]
+		b.w.v[i] = evidenceOf(z, min(most, prior[r]+calmer[cell]))
 	}
 }
 
@@ -409,12 +379,10 @@ func (b *bareSearch) fillRims() {
 		return
 	}
 	largest := int(math.Pi / 4 * math.Pow(bareLargestMM*b.k, 2))
-	for _, walls := range [2][]uint8{closed, faint} {
-		for _, inside := range patches(w, h, largest, func(i int) bool { return walls[i] == 0 }) {
-			if clear, print := b.around(inside); clear > rimClear && print < 0.6 {
-				for _, i := range inside {
-					closed[i] = 1
-				}
+	for _, inside := range patches(w, h, largest, func(i int) bool { return faint[i] == 0 }) {
+		if clear, print := b.around(inside); clear > rimClear && print < 0.6 {
+			for _, i := range inside {
+				closed[i] = 1
 			}
 		}
 	}

@@ -12,7 +12,7 @@ import (
 // TestFitBare.
 
 // numBareSigns is the number of observations.
-const numBareSigns = 18
+const numBareSigns = 19
 
 // Scales of the signs.
 const (
@@ -28,7 +28,8 @@ const (
 // light changes there, over its tone; its tone and the tone of its darkest part; the
 // steepness of its edges and its size (logarithms); what light leaves of its hue;
 // whether it is off the face; how many candidates light would explain; the share that
-// is print and the share that is a line; and how far it is from the sure marks in tone, size and steepness.
+// is print and the share that is a line; how much darker it is at a mark's width (a
+// logarithm); and how far it is from the sure marks in tone, size and steepness.
 func (b *bareSearch) signsOf(i int) [numBareSigns]float64 {
 	d := &b.discs[i]
 	off := 0.0
@@ -54,6 +55,7 @@ func (b *bareSearch) signsOf(i int) [numBareSigns]float64 {
 		math.Log1p(float64(b.flecks)),
 		d.print,
 		d.line,
+		math.Log1p(d.dim),
 		min(2, d.kin),
 	}
 }
@@ -90,6 +92,7 @@ func (b *bareSearch) look(i int) {
 			hue = append(hue, u*u+v*v)
 		}
 	})
+	d.dim = b.dim.within(d.x, d.y, d.r/2)
 	d.print, d.line = float64(print)/float64(max(1, all)), float64(line)/float64(max(1, all))
 	d.tone, d.core, d.hue, d.steep, d.surface, d.darkest = 0, 0, 0, 0, 0, 0
 	if len(tone) > 0 {

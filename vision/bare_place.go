@@ -30,6 +30,7 @@ type spot struct {
 	steep    float64    // of its edges, log units per mm
 	print    float64    // share of it that is print
 	line     float64    // share of it that is a line
+	dim      float64    // how much darker it is at a mark's width, in the scatter about it
 	kin      float64    // distance from the sure marks of the photo, in their spreads
 	alone    float64    // chance that it is a mark, judged by itself
 	chance   float64    // and in the light of the sure ones
@@ -179,6 +180,7 @@ const placePxMM = 1.0
 func (b *bareSearch) sow() *spotFinder {
 	by := max(1, int(b.k/placePxMM))
 	e := b.w.reduced(by)
+	b.weighDim(e, by)
 	f := &spotFinder{e: e, cover: make([]float32, len(e.v)), k: b.k / float64(by), by: by}
 	f.sow()
 	f.polishAll()
@@ -218,7 +220,7 @@ func (b *bareSearch) take(f *spotFinder) {
 // reduced returns the means of blocks of by pixels a side.
 func (e *evidence) reduced(by int) *evidence {
 	if by == 1 {
-		return e
+		return &evidence{e.w, e.h, slices.Clone(e.v)}
 	}
 	out := &evidence{e.w / by, e.h / by, make([]float32, e.w/by*(e.h/by))}
 	m := newMat32(e.v, e.w, e.h)

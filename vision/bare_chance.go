@@ -142,7 +142,7 @@ func (b *bareSearch) relate() bool {
 // leastSure is how many sure marks tell what the others should look like.
 const (
 	leastSure  = 3
-	sureChance = 0.8
+	sureChance = 0.6
 )
 
 // bareLeastChance is the chance below which a disc is not looked at again.

@@ -79,16 +79,26 @@ func blurred(e *evidence, s float64) []float32 {
 }
 
 // weighDim makes evidence of places that are darker at a mark's width, in e, each pixel of
-// which stands for by pixels of the raster.
+// which stands for by pixels of the raster, but for those that show enough of their own.
 func (b *bareSearch) weighDim(e *evidence, by int) {
 	d := b.dim
 	scale := float64(d.by) / float64(by)
 	for y := dimApart; y < d.h-dimApart; y++ {
 		for x := dimApart; x < d.w-dimApart; x++ {
-			if i := y*d.w + x; d.v[i] > dimLeast && d.darkest(x, y) {
-				e.visit((float64(x)+0.5)*scale-0.5, (float64(y)+0.5)*scale-0.5, float64(d.r[i])/float64(by), func(j int, _ float32) {
+			i := y*d.w + x
+			if !(d.v[i] > dimLeast) || !d.darkest(x, y) {
+				continue
+			}
+			var in []int
+			var own float32
+			e.visit((float64(x)+0.5)*scale-0.5, (float64(y)+0.5)*scale-0.5, float64(d.r[i])/float64(by), func(j int, _ float32) {
+				in = append(in, j)
+				own += e.v[j]
+			})
+			for _, j := range in {
+				if own < spotRent*float32(len(in)) {
 					e.v[j] = max(e.v[j], bareFor/2)
-				})
+				}
 			}
 		}
 	}

@@ -49,6 +49,7 @@ func (b *bareSearch) inkLines() {
 			line[r] = -1
 		}
 	}
+	line[len(f)-1] = 0 // what is off the face
 	b.ink = make([]int8, len(b.index))
 	for i, r := range b.index {
 		b.ink[i] = line[r]

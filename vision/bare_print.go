@@ -254,19 +254,29 @@ const (
 )
 
 // findCross finds the direction in which three of four arms that leave the ring centre
-// look alike, by how far out they do and by what about it turns into itself, whichever
-// makes the larger cross.
+// look alike, by how far out they do, and by what about it turns into itself, whichever
+// makes the larger cross. The edge of a shadow through the centre may look alike farther.
 func (b *bareSearch) findCross() (x cross, ok bool) {
 	var along complex128
 	longest := 0
 	for q := range 90 {
 		u := cmplx.Rect(1, float64(q)*math.Pi/180)
-		if on := b.arms(u); len(on) > 0 && on[len(on)-1] > longest {
-			along, longest = u, on[len(on)-1]
+		on := b.arms(u)
+		if len(on) == 0 || on[len(on)-1] < int(crossLeastMM*b.k) {
+			continue
+		}
+		if long := on[len(on)-1]; long > longest {
+			along, longest = u, long
+		}
+		if y, found := b.crossAlong(u); found && y.long*y.half > x.long*x.half {
+			x, ok = y, true
 		}
 	}
-	if longest < int(crossLeastMM*b.k) {
+	if longest == 0 {
 		return x, false
+	}
+	if ok {
+		along, longest = x.along, x.long
 	}
 	// What turns into itself lies about the arms evenly; marks beside them may do, too.
 	var all, near complex128

@@ -521,7 +521,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	open := slices.ContainsFunc(sum.Strings, func(t sheet.String) bool {
 		return t.Open != "" || shotsButNoMark(t)
 	})
-	if batch.Closing(c.Err, photos) || unfit || open {
+	if batch.Closing(c.Err, photos) || unfit || open || sum.Answer == noMark {
 		return errPartial
 	}
 	return nil

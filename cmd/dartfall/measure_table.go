@@ -37,9 +37,19 @@ func printSummary(w io.Writer, s sheet.Summary) {
 	}
 	printStrings(w, s.Strings)
 	printDecisions(w, s.Decisions)
-	if len(s.Groups) == 0 {
-		return
+	if len(s.Groups) > 0 {
+		printGroups(w, s)
+	} else {
+		fmt.Fprintln(w)
 	}
+	for _, x := range s.Warnings {
+		fmt.Fprintln(w, x)
+	}
+	fmt.Fprintln(w, s.Cautions[0], s.Cautions[1])
+}
+
+// printGroups writes each group with and without outliers, its angles and speeds.
+func printGroups(w io.Writer, s sheet.Summary) {
 	fmt.Fprintln(w)
 	t := plainTable(w, 3, "", "group", "shots", "n", "extreme spread", "mean radius", "sigma", "width", "height", "centre from rings", "photo ±")
 	for _, g := range s.Groups {
@@ -77,10 +87,6 @@ func printSummary(w io.Writer, s sheet.Summary) {
 			fmt.Fprintf(w, "%s %s: %s\n", g.Letter, g.Accessory, x)
 		}
 	}
-	for _, x := range s.Warnings {
-		fmt.Fprintln(w, x)
-	}
-	fmt.Fprintln(w, s.Cautions[0], s.Cautions[1])
 }
 
 // printVelocities writes the chronograph figures in the unit they were typed in, and

@@ -60,13 +60,35 @@ func (d *document) checkBoard(root *node, s *Session) {
 	if s.Marks.Kind == "" {
 		s.Marks.Kind = "stickers"
 	}
-	s.checkTape()
+	d.checkTape(n, s)
 }
 
+// What is no print but a slip of the pen (own choice): the two tape values further apart
+// than stretchMost, or one further than tapeMost from the ring.
+const (
+	stretchMost = 0.05
+	tapeMost    = 0.2
+)
+
 // checkTape compares the two tape values with each other and with the ring's
-// nominal diameter.
-func (s *Session) checkTape() {
+// nominal diameter. n is the section of the board.
+func (d *document) checkTape(n *node, s *Session) {
 	b := &s.Board
+	for _, t := range []struct {
+		key string
+		Length
+	}{{"across", b.Across}, {"down", b.Down}} {
+		if t.Given() && b.Ring.Given() && math.Abs(t.MM/b.Ring.MM-1) > tapeMost {
+			d.fail(n.place(t.key), join("board", t.key), fmt.Sprintf("%s is not the outermost ring, %s", t.Text, b.Ring.Text),
+				"what the tape says of that ring, and the rings within a fifth of it")
+			return
+		}
+	}
+	if b.Across.Given() && b.Down.Given() && math.Abs(b.Across.MM/b.Down.MM-1) > stretchMost {
+		d.fail(n.place("down"), "board, down", fmt.Sprintf("%s down and %s across are no circle", b.Down.Text, b.Across.Text),
+			"the outermost ring by tape in both directions")
+		return
+	}
 	if b.Across.Given() && b.Down.Given() {
 		if r := b.Across.MM/b.Down.MM - 1; math.Abs(r) > stretchLimit {
 			s.warnf("the outer ring measures %s across and %s down, %.1f%% apart: the print is stretched, so widths and heights differ in scale",

@@ -171,6 +171,8 @@ func TestMistakes(t *testing.T) {
 		{"currency", "[[accessory]]\nname = \"N\"\ncurrency = \"euro\"", "s.toml, line 3, column 12: accessory 1, currency: ", "ISO 4217"},
 		{"ring twice", "[board]\nrings = [\"200mm\", \"20cm\"]", "s.toml, line 2, column 1: board, rings: ", "every ring once"},
 		{"ring not the outermost", "[board]\nrings = \"200mm, 400mm\"\nring = \"300mm\"", "s.toml, line 3, column 8: board, ring: 300mm is not the largest", "outermost"},
+		{"tape of ten rings", "[board]\nring = \"800mm\"\nacross = \"8000mm\"", "s.toml, line 3, column 10: board, across: 8000mm is not the outermost ring, 800mm\n    3 | across = \"8000mm\"\n", "within a fifth"},
+		{"tape of no circle", "[board]\nacross = \"890mm\"\ndown = \"980mm\"", "s.toml, line 3, column 8: board, down: 980mm down and 890mm across are no circle", "both directions"},
 		{"backer", "[board]\nbacker = \"1m x\"", "s.toml, line 2, column 10: board, backer: ", "1180mm x 1180mm"},
 		{"control character", "title = \"a\\u0007\"", "s.toml, line 1, column 9: title: it holds a control character", "text"},
 		{"two baselines", "[[accessory]]\nname=\"a\"\nbaseline=true\n[[accessory]]\nname=\"b\"\nbaseline=true", "s.toml, line 6, column 10: accessory 2, baseline: ", "one baseline"},

@@ -21,7 +21,9 @@ func GroupCommand(c console) *cli.Command {
 		ArgsUsage: "FILE.csv",
 		Description: "The list has a heading and one line per shot:\n\n" +
 			"   accessory,x_mm,y_mm\n   North,12.5,-31\n   North,miss,miss\n\n" +
-			"   dartfall group --distance 30m impacts.csv",
+			"   dartfall group --shots 15 --distance 30m impacts.csv\n\n" +
+			"Without --shots, only misses in the list count as such; the impacts.csv that measure\n" +
+			"writes has none.",
 		Flags: append(groupFlags(),
 			&cli.StringFlag{Name: "distance", Usage: "distance to the board, to give angles as well, such as `30m`"},
 			&cli.Float64Flag{Name: "chance", Value: 0.01, Usage: "how often the robust outlier rule may flag anything in a clean group"},

@@ -10,6 +10,8 @@ import (
 	"io"
 	"math"
 	"os"
+	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -299,7 +301,39 @@ func readImpacts(c console, ctx *cli.Context) ([]scoring.Group, error) {
 	if err != nil {
 		return nil, err
 	}
+	if !ctx.IsSet("shots") {
+		noteMisses(c.Err, name, data, groups)
+	}
 	return groups, declareShots(groups, ctx.String("shots"))
+}
+
+// noteMisses says that measure's own list holds no misses. By the summary beside it, it
+// says how many there were and how to have them counted, or nothing when there was none.
+func noteMisses(w io.Writer, name string, data []byte, groups []scoring.Group) {
+	if !strings.HasPrefix(string(data), sheet.CSVStart) || slices.ContainsFunc(groups, func(g scoring.Group) bool { return g.Misses > 0 }) {
+		return
+	}
+	missed := map[string]int{}
+	doc, err := os.ReadFile(filepath.Join(filepath.Dir(name), "summary.json"))
+	s, notRead := sheet.Decode(doc)
+	if name == "-" || err != nil || notRead != nil {
+		fmt.Fprintf(w, "dartfall: note: %s lists what struck the board; where shots missed it, say how many were fired, as in --shots 15\n", inputName(name))
+		return
+	}
+	for _, g := range s.Groups {
+		missed[g.Accessory] = g.Missed()
+	}
+	var who, shots []string
+	for _, g := range groups {
+		if n := missed[g.Accessory]; n > 0 {
+			who = append(who, fmt.Sprintf("%d of %s", n, g.Accessory))
+		}
+		shots = append(shots, fmt.Sprintf("%s=%d", g.Accessory, len(g.Impacts)+missed[g.Accessory]))
+	}
+	if len(who) > 0 {
+		fmt.Fprintf(w, "dartfall: note: shots that missed the board are not in %s and do not count here: %s; to count them add --shots %s\n",
+			name, strings.Join(who, ", "), shellWord(strings.Join(shots, ",")))
+	}
 }
 
 // levelOf is the level of the intervals asked for.

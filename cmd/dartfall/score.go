@@ -27,8 +27,8 @@ func ScoreCommand(c console) *cli.Command {
 		ArgsUsage: "FILE.csv",
 		Description: "The list is that of dartfall group; its middle is the middle of the rings. A shot\n" +
 			"whose edge touches a ring takes the higher value.\n\n" +
-			"   dartfall score --rings 200mm,400mm,600mm,800mm --values 10,8,6,4 impacts.csv\n" +
-			"   dartfall score --face \"World Archery 122 cm\" impacts.csv\n" +
+			"   dartfall score --shots 15 --rings 200mm,400mm,600mm,800mm --values 10,8,6,4 impacts.csv\n" +
+			"   dartfall score --shots 15 --face \"World Archery 122 cm\" impacts.csv\n" +
 			"   dartfall score --faces",
 		Flags: append([]cli.Flag{
 			&cli.StringFlag{Name: "face", Usage: "a published face by its `NAME`; --faces lists them"},

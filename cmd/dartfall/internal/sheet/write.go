@@ -106,6 +106,9 @@ var csvHeader = []string{
 	"x_px", "y_px", "diameter_mm", "kind", "id", "up",
 }
 
+// CSVStart is what a file by WriteCSV starts with.
+const CSVStart = "photo,string,accessory,colour,x_mm,y_mm,sigma_mm,flags,"
+
 // WriteCSV writes impacts as comma-separated values after RFC 4180 with a header
 // line, UTF-8, decimal points, full precision; an unknown number is an empty
 // cell. Flags are separated by spaces. Impacts removed by hand and sighters are left

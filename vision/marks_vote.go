@@ -230,11 +230,17 @@ func vote(m gocv.Mat, acc []float32, edges []edgePixel, r float64, by int) (scal
 // tentSide is over how many pixels votes are spread.
 func tentSide(r float64) int { return 2*int(math.Round(0.06*r+0.5)) + 1 }
 
-// votesAt returns the votes that the edges give to one place, as peaks counts them.
+// votesAt returns the votes that the edges, which come row by row, give to one place, as
+// peaks counts them.
 func votesAt(edges []edgePixel, at calib.Px, r float64) float64 {
 	side := float64(tentSide(r))
 	sum := 0.0
-	for _, e := range edges {
+	reach := r + side
+	first, _ := slices.BinarySearchFunc(edges, at.Y-reach, func(e edgePixel, y float64) int { return cmp.Compare(float64(e.y), y) })
+	for _, e := range edges[first:] {
+		if float64(e.y) > at.Y+reach {
+			break
+		}
 		for _, q := range [2]float64{r, -r} {
 			dx := math.Abs(float64(e.x) + q*float64(e.gx) - at.X)
 			dy := math.Abs(float64(e.y) + q*float64(e.gy) - at.Y)

@@ -120,11 +120,11 @@ func TestTableOfStrings(t *testing.T) {
 // A reading split over two captions or lines is put together, and when most readings
 // have slips the few good ones still tell what is usual.
 func TestSplitReadings(t *testing.T) {
-	rs := ParseReadings("28 4\n2 85\n286\n283", FeetPerSecond)[0].Readings
+	rs := ParseReadings("28 4\n2 85\n286\n283\n2 8 8", FeetPerSecond)[0].Readings
 	for i, want := range []struct {
 		slip   string
 		likely []float64
-	}{{slipSplit, []float64{284}}, {slipRest, nil}, {slipSplit, []float64{285}}, {slipRest, nil}, {"", nil}, {"", nil}} {
+	}{{slipSplit, []float64{284}}, {slipRest, nil}, {slipSplit, []float64{285}}, {slipRest, nil}, {"", nil}, {"", nil}, {slipSplit, []float64{288}}, {slipRest, nil}, {slipRest, nil}} {
 		if rs[i].Slip != want.slip || !slices.Equal(rs[i].Likely, want.likely) {
 			t.Errorf("%q: %q, likely %v, want %q, %v", rs[i].Text, rs[i].Slip, rs[i].Likely, want.slip, want.likely)
 		}
@@ -194,6 +194,7 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 		{"a list with units is no table", "North: 284 fps, 287\nReed: 270 fps, 272", "North: 284 287; Reed: 270 272"},
 		{"a table", "string,V1 fps\nNorth,284\nReed,270", "North: 284; Reed: 270"},
 		{"names above columns", "North\n284\n287\nReed\n270 fps\n", "North: 284 287; Reed: 270"},
+		{"a name in a sentence", "the North: 284, 287\nand now the Reed: 270\nthen North: 286", "North: 284 287 286; Reed: 270"},
 		{"a heading is no name", "reading\n284\n287", "284 287"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -70,7 +70,7 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 		lines := withoutCounts(withNames(withoutTimes(strings.Split(text, "\n"))))
 		for i, line := range lines {
 			if m := stringTag().FindStringSubmatch(line); m != nil && isName(m[1]) {
-				p.to(m[1])
+				p.to(leadIn().ReplaceAllString(m[1], ""))
 				line = m[2]
 			}
 			p.read(line, i+1)
@@ -82,6 +82,8 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 
 var (
 	stringTag = pattern(`^\s*([\pL][\pL\pN _-]*?)\s*:\s*(.*)$`)
+	// Words before a name that are none of it: "and the Reed".
+	leadIn = pattern(`(?i)^(?:(?:and|now|then|next|so|ok|okay)\s+)+(?:the\s+)?|^the\s+`)
 	// Shot numbers before a reading: "shot 3:", "#3", "3)".
 	ordinal   = pattern(`(?i)\b(?:shot|number|no\.|dart)\s*#?\d{1,2}\b[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
 	unread    = pattern(`(?i)\b(?:skip(?:s|ped)?|jam(?:s|med)?|miss(?:ed)?|misfired?|dud|double feed|no read(?:ing)?|(?:did not|didn.?t) (?:register|read|fire)|error|err)\b`)

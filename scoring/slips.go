@@ -24,7 +24,7 @@ const (
 	slipTogether = "two readings run together"
 	slipSwapped  = "swapped digits"
 	slipDropped  = "dropped digit"
-	slipSplit    = "digits split in two"
+	slipSplit    = "digits split apart"
 	slipRest     = "rest of the reading before"
 	slipMisheard = "\"four\" heard as \"for\""
 	slipTotal    = "of the whole string, not a reading"
@@ -87,13 +87,33 @@ func flagString(rs []Reading, usual float64, unit SpeedUnit) {
 	for k := range rs {
 		switch {
 		case rs[k].Corrected || rs[k].Slip != "" || math.Abs(rs[k].Value-usual) <= farOff*usual:
-		case k+1 < len(rs) && !rs[k+1].Corrected && isNear(joined(rs[k].Value, rs[k+1].Value), usual):
-			rs[k].Slip, rs[k].Likely = slipSplit, []float64{joined(rs[k].Value, rs[k+1].Value)}
-			rs[k+1].Slip = slipRest
 		default:
-			rs[k].Slip, rs[k].Likely = slipOf(rs[k].Value, usual, unit)
+			whole, pieces := rejoined(rs[k:], usual)
+			if pieces == 0 {
+				rs[k].Slip, rs[k].Likely = slipOf(rs[k].Value, usual, unit)
+				continue
+			}
+			rs[k].Slip, rs[k].Likely = slipSplit, []float64{whole}
+			for i := range pieces - 1 {
+				rs[k+1+i].Slip = slipRest
+			}
 		}
 	}
+}
+
+// rejoined puts the first two or three readings together where that gives a usual one:
+// "28 4", "2 8 4". Without one, pieces is 0.
+func rejoined(rs []Reading, usual float64) (whole float64, pieces int) {
+	whole = rs[0].Value
+	for i := 1; i < min(3, len(rs)) && !rs[i].Corrected; i++ {
+		switch whole = joined(whole, rs[i].Value); {
+		case whole == 0: // a piece is no whole number
+			return 0, 0
+		case isNear(whole, usual):
+			return whole, i + 1
+		}
+	}
+	return 0, 0
 }
 
 // counting lists the values of readings that were not taken back.

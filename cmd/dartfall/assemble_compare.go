@@ -16,6 +16,9 @@ import (
 // run.
 const comparisonSeed = 1
 
+// sigmaWithout is said wherever sigmas without the widest are shown.
+const sigmaWithout = "Sigma without them is an estimate for all shots, allowing for the drop, so it may be the larger."
+
 // rule describes the outlier rule in force.
 func (j job) rule() sheet.OutlierRule {
 	r := sheet.OutlierRule{Kind: "none", Chance: sheet.Unknown(), Words: "No shot is set aside."}
@@ -30,7 +33,7 @@ func (j job) rule() sheet.OutlierRule {
 		if j.drop == 1 {
 			r.Words = "The shot of each group whose removal shrinks its extreme spread most is set aside, in every group."
 		}
-		r.ByLuck = "Dropping the widest shots shrinks a clean group too; the table says by how much."
+		r.ByLuck = "Dropping the widest shots shrinks a clean group too; the table says by how much. " + sigmaWithout
 	}
 	return r
 }

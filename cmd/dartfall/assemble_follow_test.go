@@ -289,3 +289,22 @@ func TestStickerNote(t *testing.T) {
 		}
 	}
 }
+
+// Without the widest, sigma is an estimate for all shots and may rise: said beside the
+// table of measure, in the report and on the review page (the rule's words).
+func TestSigmaWithoutTheWidestIsExplained(t *testing.T) {
+	for _, c := range []struct {
+		job  job
+		want bool
+	}{{job{drop: 2}, true}, {job{}, false}} {
+		s, err := assemble(c.job, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, scattered(1, 12, "blue"))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var out strings.Builder
+		printSummary(&out, s)
+		if strings.Contains(out.String(), sigmaWithout) != c.want || strings.Contains(s.Rule.ByLuck, sigmaWithout) != c.want {
+			t.Errorf("drop %d: rule %q, table:\n%s", c.job.drop, s.Rule.ByLuck, out.String())
+		}
+	}
+}

@@ -123,4 +123,16 @@ func TestVelocitiesWithLessKnown(t *testing.T) {
 			t.Errorf("400 m: rows %v, warnings %q, %v, want a warning each", s.Flight.Rows, s.Warnings, err)
 		}
 	})
+	t.Run("a slip", func(t *testing.T) { // the velocities make 122 mm, the group shows 20
+		j, s := shotAt200(false)
+		s.Groups[0].All.SigmaYMM.Value = 20
+		if err := j.velocities(&s); err != nil {
+			t.Fatal(err)
+		}
+		var out strings.Builder
+		printVelocities(&out, s)
+		if !strings.Contains(out.String(), " over 100% ") || !strings.Contains(out.String(), "look for a slip in the readings") {
+			t.Errorf("no word about a share that cannot be:\n%s", out.String())
+		}
+	})
 }

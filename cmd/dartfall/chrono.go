@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -411,6 +412,7 @@ func likelyText(r scoring.Reading) string {
 
 // pairSentence compares two strings in words.
 func (r chronoReport) pairSentence(p speedPair) string {
+	p.A, p.B = cmp.Or(p.A, "The string without a name"), cmp.Or(p.B, "the string without a name")
 	if math.IsNaN(p.Difference.Value) {
 		return fmt.Sprintf("%s against %s: too few readings to compare.", p.A, p.B)
 	}

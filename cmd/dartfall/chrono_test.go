@@ -27,6 +27,12 @@ func TestChronoCommand(t *testing.T) {
 			t.Errorf("no %q in:\n%s", want, out)
 		}
 	}
+	out, _, _ = runWith(t, "284 285 283\nand the Reed: 290 291 2 9 3", "chrono", "-")
+	for _, want := range []string{"The string without a name against Reed: ", "put right", `"2" is suspect: digits split apart; likely 293.`} {
+		if !strings.Contains(out, want) {
+			t.Errorf("no %q in:\n%s", want, out)
+		}
+	}
 	if _, errs, status := runWith(t, "nothing", "chrono", "-"); status != statusFailed || !strings.Contains(errs, "no readings") {
 		t.Errorf("status %d, stderr %q", status, errs)
 	}

@@ -77,7 +77,7 @@ func printGroups(w io.Writer, s sheet.Summary) {
 	}
 	for _, g := range s.Groups {
 		if g.Without != nil && g.ShrinkageByLuck.Known() {
-			fmt.Fprintf(w, "Dropping the %d widest of %d shrinks a clean group's extreme spread by about %.0f%% by itself.\n", g.All.N-g.Without.N, g.All.N, 100*float64(g.ShrinkageByLuck))
+			fmt.Fprintf(w, "Dropping the %d widest of %d shrinks a clean group's extreme spread by about %.0f%% by itself.\n%s\n", g.All.N-g.Without.N, g.All.N, 100*float64(g.ShrinkageByLuck), sigmaWithout)
 			break
 		}
 	}
@@ -109,6 +109,7 @@ func printVelocities(w io.Writer, s sheet.Summary) {
 		return fmt.Sprintf("%s (%s–%s)", speed(e.Value), speed(e.Low), speed(e.High))
 	}
 	fmt.Fprintf(w, "\nVelocity, %s\n", unit)
+	misfit := false // readings and heights, somewhere
 	t := plainTable(w, 3, "", "group", "n", "mean", "SD", "highest − lowest", "highest", "over cap", "joules", "height sigma from it, mm", "share of height")
 	for _, v := range s.Velocities {
 		over, joules, share := "–", "–", "–"
@@ -121,9 +122,15 @@ func printVelocities(w io.Writer, s sheet.Summary) {
 		if v.HeightPct.Value.Known() {
 			share = ranged(v.HeightPct) + "%"
 		}
+		if v.HeightPct.Low > 100 {
+			share, misfit = "over 100%", true
+		}
 		t.AppendRow(table.Row{v.Letter, v.Accessory, v.N, spread(v.MeanMPS), spread(v.SDMPS), speed(v.ESMPS), speed(v.MaxMPS), over, joules, ranged(v.HeightMM), share})
 	}
 	t.Render()
+	if misfit {
+		fmt.Fprintln(w, "Over 100% of the height: readings and group do not fit each other; look for a slip in the readings.")
+	}
 	for _, v := range s.Velocities {
 		for _, x := range v.Suspect {
 			fmt.Fprintln(w, x)

@@ -136,7 +136,7 @@ func TestTooFewImpactsGetNoVerdict(t *testing.T) {
 		if !strings.Contains(string(text), strings.TrimSuffix(want, ".")) {
 			t.Errorf("%s does not say %q", name, want)
 		}
-		for _, not := range []string{"difference visible", "at least –", `at least <strong><span`} {
+		for _, not := range []string{"difference visible", "at least –", "– mm", "not known mm", `at least <strong><span`} {
 			if i := strings.Index(strings.ToLower(string(text)), not); i >= 0 {
 				t.Errorf("%s says %q", name, text[max(0, i-60):i+len(not)])
 			}

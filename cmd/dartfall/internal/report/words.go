@@ -37,8 +37,11 @@ func Description(s sheet.Summary) (string, error) {
 			}
 			return num(path+".value", 0)
 		}
-		fmt.Fprintf(&b, "%s %s: mean radius %s mm, extreme spread %s mm, %s", g.Letter, g.Accessory,
-			size("all", "mean_radius_mm"), size("all", "extreme_spread_mm"), impacts(g.All.N))
+		fmt.Fprintf(&b, "%s %s: ", g.Letter, g.Accessory)
+		if g.All.MeanRadiusMM.Value.Known() {
+			fmt.Fprintf(&b, "mean radius %s mm, extreme spread %s mm, ", size("all", "mean_radius_mm"), size("all", "extreme_spread_mm"))
+		}
+		fmt.Fprint(&b, impacts(g.All.N))
 		fmt.Fprint(&b, missed(g))
 		if g.Without != nil {
 			fmt.Fprintf(&b, "; by the outlier rule (%d left): mean radius %s mm, extreme spread %s mm", g.Without.N,
@@ -116,7 +119,11 @@ func PictureAlt(s sheet.Summary, moved bool) string {
 		parts[0] = "The groups moved to a common centre, to scale, to compare sizes and shapes."
 	}
 	for _, g := range s.Groups {
-		parts = append(parts, fmt.Sprintf("%s %s: %s%s, mean radius %s mm, extreme spread %s mm.", g.Letter, g.Accessory, impacts(g.All.N), missed(g), whole(g.All.MeanRadiusMM), whole(g.All.ExtremeSpreadMM)))
+		text := fmt.Sprintf("%s %s: %s%s", g.Letter, g.Accessory, impacts(g.All.N), missed(g))
+		if g.All.MeanRadiusMM.Value.Known() {
+			text += fmt.Sprintf(", mean radius %s mm, extreme spread %s mm", whole(g.All.MeanRadiusMM), whole(g.All.ExtremeSpreadMM))
+		}
+		parts = append(parts, text+".")
 	}
 	if len(s.Groups) == 0 {
 		parts = append(parts, impacts(len(s.Impacts))+".")

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
@@ -199,7 +201,13 @@ func (r *flightReport) add(in flightInput, cd, dragPerM float64) error {
 
 func (r flightReport) print(w io.Writer) {
 	first := r.Rows[0]
-	fmt.Fprintf(w, "Over %g m the dart drops %.2f m in %.2f s, if it leaves level; 1%% less speed strikes %.0f mm lower.\n\n", first.DistanceM, first.DropM, first.TimeS, 1000*first.HeightPerPercentM)
+	fmt.Fprintf(w, "Over %g m the dart drops %.2f m in %.2f s, if it leaves level; 1%% less speed strikes %.0f mm lower.\n", first.DistanceM, first.DropM, first.TimeS, 1000*first.HeightPerPercentM)
+	if len(r.Rows) > 1 {
+		drop := func(a, b flightAtDrag) int { return cmp.Compare(a.DropM, b.DropM) }
+		least, most := slices.MinFunc(r.Rows, drop), slices.MaxFunc(r.Rows, drop)
+		fmt.Fprintf(w, "The drag is assumed: from Cd %.2f to %.2f the drop is %.2f to %.2f m.\n", least.Cd, most.Cd, least.DropM, most.DropM)
+	}
+	fmt.Fprintln(w)
 	t := plainTable(w, 2, "drag", "time s", "drop m", "speed there", "drift m", "mm per 1%", "speed sigma mm", "share of height")
 	for _, row := range r.Rows {
 		name := "fitted"

@@ -70,6 +70,12 @@ func ReviewCommand(c console) *cli.Command {
 
 // reviewJob measures a session, serves its page and writes the results at the end.
 func reviewJob(ctx context.Context, c console, j job, open func(url string) error) error {
+	if err := prepareResults(j.out); err != nil {
+		return err
+	}
+	if err := probe(j.dir); err != nil {
+		return withHint(fmt.Errorf("cannot write into %s: %v", j.dir, sheet.Cause(err)), "decisions are kept beside the photos: copy the folder to where you may write")
+	}
 	desk, err := layOut(ctx, c, &j)
 	if err != nil {
 		return err
@@ -127,6 +133,9 @@ func openBrowser(url string) error {
 
 // reviewNew serves a page on which photos are dropped.
 func reviewNew(ctx context.Context, c console, open func(url string) error) error {
+	if err := probe("."); err != nil {
+		return withHint(fmt.Errorf("cannot make a folder for the photos here: %v", sheet.Cause(err)), "go to a folder you may write to first")
+	}
 	var j job // of the photos, once they were dropped
 	setup := &review.Setup{New: newFolder, Colours: session.Colours()}
 	setup.Measure = func(ctx context.Context, dir string, g review.Given, progress func(done int)) (*review.Desk, error) {

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"fmt"
 	"io"
@@ -131,5 +132,37 @@ func TestReviewRefuses(t *testing.T) {
 	}
 	if entries, err := os.ReadDir(empty); err != nil || len(entries) > 0 {
 		t.Errorf("a refused review left %v (%v)", entries, err)
+	}
+}
+
+// A folder whose results are another's is refused before its page opens, not when what
+// was decided is to be written.
+func TestReviewRefusesResultsOfAnother(t *testing.T) {
+	dir := photoFolder(t, 1)
+	if err := sheet.WriteFile(filepath.Join(dir, "results", "summary.json"), []byte(`{"schema": 1}`)); err != nil {
+		t.Fatal(err)
+	}
+	j := job{dir: dir, out: filepath.Join(dir, "results")}
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	opened := false
+	err := reviewJob(ctx, console{strings.NewReader(""), io.Discard, io.Discard}, j, func(string) error {
+		opened = true
+		cancel()
+		return nil
+	})
+	if opened || err == nil || !strings.Contains(err.Error(), "was not written by dartfall") {
+		t.Errorf("page opened: %v; error %v, want a refusal before", opened, err)
+	}
+	if os.Geteuid() == 0 {
+		return // may write anywhere
+	}
+	j.out = t.TempDir()
+	if err := os.Chmod(dir, 0o555); err != nil {
+		t.Fatal(err)
+	}
+	defer os.Chmod(dir, 0o755)
+	if err := reviewJob(ctx, console{strings.NewReader(""), io.Discard, io.Discard}, j, func(string) error { cancel(); return nil }); err == nil || !strings.Contains(err.Error(), "cannot write into") {
+		t.Errorf("a folder that cannot be written to: %v", err)
 	}
 }

@@ -257,9 +257,6 @@ func (c *composer) planRingLabels(v *boardView) func(*canvas) {
 	var labels []label
 	for _, r := range slices.Backward(c.circles(v)) {
 		text := fmt.Sprintf("Ø %.0f mm", 2*r)
-		if c.geometry == CommonCentre {
-			text = fmt.Sprintf("%.0f mm", r)
-		}
 		w, h := c.set.width(text, st)+8, st.sizePx*1.1
 		for _, deg := range []float64{-58, -122, 58, 122, -75, -105, -35, -145, 35, 145} {
 			sin, cos := math.Sincos(deg * math.Pi / 180)

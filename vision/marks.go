@@ -360,8 +360,8 @@ const (
 )
 
 // covOf returns the covariance xx, xy, yy of a disc's centre in mm².
-func (s *search) covOf(d *disc) [3]float64 {
-	lo, hi := s.rect.PxPerMM(d.pos)
+func covOf(rect *calib.Rectification, d *disc) [3]float64 {
+	lo, hi := rect.PxPerMM(d.pos)
 	own := centrePx*centrePx/(lo*hi) + thicknessMM*thicknessMM
 	return [3]float64{raysPerError*d.cov[0] + own, raysPerError * d.cov[1], raysPerError*d.cov[2] + own}
 }
@@ -371,7 +371,7 @@ func (s *search) marksOf(ds []*disc) []Mark {
 	var marks []Mark
 	for _, d := range ds {
 		g := s.groups[d.group]
-		m := Mark{Kind: Sticker, Pos: d.pos, Photo: s.rect.ToPhoto(d.pos), CovMM2: s.covOf(d), DiameterMM: 2 * d.radius,
+		m := Mark{Kind: Sticker, Pos: d.pos, Photo: s.rect.ToPhoto(d.pos), CovMM2: covOf(s.rect, d), DiameterMM: 2 * d.radius,
 			Colour: g.name, Visible: d.visible(), Confidence: d.chance}
 		if g.second != "" {
 			m.Flags = append(m.Flags, UnsureHue)

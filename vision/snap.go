@@ -28,7 +28,8 @@ type Snapped struct {
 
 // Snap finds the centre of the disc of about radiusMM that at lies on, by the rim
 // that the detector measures too. The radius is held when hold is set, and fitted
-// otherwise. It returns false when there is no rim of that size around at: then the
+// otherwise. The detector takes the shadows of all stickers into account besides, so its
+// place differs by some tenths of a mm where they are marked. It returns false when there is no rim of that size around at: then the
 // place that was pointed at is the best there is.
 func Snap(img *image.NRGBA, rect *calib.Rectification, at calib.Px, radiusMM float64, hold bool) (Snapped, bool) {
 	from := rect.ToBoard(at)
@@ -46,7 +47,7 @@ func Snap(img *image.NRGBA, rect *calib.Rectification, at calib.Px, radiusMM flo
 	for _, start := range snapStarts {
 		d := disc{pos: r2.Add(from, r2.Scale(radiusMM, start)), nominalMM: radiusMM, radius: radiusMM, inside: inside, tol: tol}
 		if d.fitNear(img, rect, hold) && d.support() > bestShare && r2.Norm(r2.Sub(d.pos, from)) < 1.05*d.radius {
-			best, bestShare = Snapped{Pos: d.pos, Photo: rect.ToPhoto(d.pos), CovMM2: d.cov, DiameterMM: 2 * d.radius}, d.support()
+			best, bestShare = Snapped{Pos: d.pos, Photo: rect.ToPhoto(d.pos), CovMM2: covOf(rect, &d), DiameterMM: 2 * d.radius}, d.support()
 		}
 	}
 	return best, bestShare > snapShare

@@ -120,7 +120,7 @@ func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alo
 		d.group = -1
 		s.look(d, nil)
 		add(&alone, d, nil)
-		if near := s.neighbours(d, best); len(near) > 0 && slices.Contains(best, d) {
+		if near := neighbours(d, best); len(near) > 0 && slices.Contains(best, d) {
 			s.look(d, best)
 			add(&alone, d, near)
 		}
@@ -137,7 +137,7 @@ func (t *truthFile) examplesOf(img *image.NRGBA, rect *calib.Rectification) (alo
 			s.relate([]*disc{d})
 		}
 		s.look(d, best)
-		add(&among, d, s.neighbours(d, best))
+		add(&among, d, neighbours(d, best))
 	}
 	return alone, among
 }

@@ -145,8 +145,8 @@ type size struct {
 	rimMM     float64 // radius at which the rim of a whole one is seen; 0 until learnt
 }
 
-// rimOf returns the rim radius of discs looked for with a radius; 0 when not learnt.
-func (s *search) rimOf(nominalMM float64) float64 {
+// rimMMOf returns the rim radius of discs looked for with a radius; 0 when not learnt.
+func (s *search) rimMMOf(nominalMM float64) float64 {
 	for _, z := range s.sizes {
 		if z.nominalMM == nominalMM {
 			return z.rimMM
@@ -253,7 +253,7 @@ func (s *search) learnRims(all []*disc) {
 		}
 	}
 	for _, d := range all {
-		if r := s.rimOf(d.nominalMM); r > 0 {
+		if r := s.rimMMOf(d.nominalMM); r > 0 {
 			d.radius = r
 		}
 	}

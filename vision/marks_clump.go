@@ -282,7 +282,7 @@ func (s *search) beside(fresh, found []*disc) (out []*disc) {
 	}
 	for _, z := range s.sizes {
 		for _, d := range s.discsAt(s.peaks(free, z.nominalMM*s.flat.PxPerMM, leastVotes)) {
-			if r := s.rimOf(d.nominalMM); r > 0 {
+			if r := s.rimMMOf(d.nominalMM); r > 0 {
 				d.radius = r
 			}
 			if !double(d, found) && s.printShare(d, 0, d.radius) <= mostPrinted {

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -52,7 +53,7 @@ func (s *search) look(d *disc, chosen []*disc) {
 	nearMM := 0.1 / math.Sqrt(lo*hi)
 	d.leastPx = lo * d.nominalMM
 	d.tol = max(0.06*d.nominalMM, 12*nearMM)
-	near := s.neighbours(d, chosen)
+	near := neighbours(d, chosen)
 	start := d.pos
 	if d.rays == nil {
 		few := *d // what few rays fit is too coarse to start a whole look from
@@ -119,7 +120,7 @@ func (s *search) fitRim(d *disc, near []*disc, start r2.Vec) (move r2.Vec, ok bo
 		return move, false
 	}
 	whole := float64(len(rim.angle)) >= wholeRim*float64(len(d.rays))
-	fixed := s.rimOf(d.nominalMM)
+	fixed := s.rimMMOf(d.nominalMM)
 	if fixed == 0 && !whole {
 		fixed = d.nominalMM
 	}
@@ -177,7 +178,7 @@ func (d *disc) shift(move r2.Vec) {
 }
 
 // neighbours returns those of ds, other than d, that can touch d.
-func (s *search) neighbours(d *disc, ds []*disc) (near []*disc) {
+func neighbours(d *disc, ds []*disc) (near []*disc) {
 	for _, o := range ds {
 		if o != d && r2.Norm(r2.Sub(o.pos, d.pos)) < 1.2*o.radius+1.6*d.radius {
 			near = append(near, o)
@@ -344,12 +345,7 @@ func (s *search) choose(all []*disc, least float64) (chosen []*disc) {
 		}
 	}
 	for len(rest) > 0 {
-		b := slices.MaxFunc(rest, func(a, b *disc) int {
-			if a.chance < b.chance {
-				return -1
-			}
-			return 1
-		})
+		b := slices.MaxFunc(rest, func(a, b *disc) int { return cmp.Compare(a.chance, b.chance) })
 		if b.chance < least {
 			break
 		}
@@ -376,7 +372,7 @@ func (s *search) choose(all []*disc, least float64) (chosen []*disc) {
 // least certain first, those that do not stand.
 func (s *search) keepCertain(chosen []*disc, least float64) []*disc {
 	for _, d := range chosen {
-		if len(s.neighbours(d, chosen)) > 0 {
+		if len(neighbours(d, chosen)) > 0 {
 			s.look(d, chosen)
 		}
 	}
@@ -392,7 +388,7 @@ func (s *search) keepCertain(chosen []*disc, least float64) []*disc {
 		}
 		d := chosen[worst]
 		chosen = slices.Delete(chosen, worst, worst+1)
-		for _, o := range s.neighbours(d, chosen) {
+		for _, o := range neighbours(d, chosen) {
 			s.look(o, chosen)
 		}
 	}

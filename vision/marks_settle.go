@@ -35,7 +35,7 @@ type placing struct {
 func (s *search) settle(ds []*disc) {
 	all := make([]*placing, 0, len(ds))
 	for _, d := range ds {
-		if p := s.rims(d, s.neighbours(d, ds)); p != nil {
+		if p := s.rims(d, neighbours(d, ds)); p != nil {
 			all = append(all, p)
 		}
 	}

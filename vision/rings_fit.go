@@ -35,15 +35,19 @@ func (p planeFit) points() (out []calib.EdgePoint) {
 // rings counts circles far enough apart that each adds to the plane, without the
 // centre mark.
 func (p planeFit) rings() int {
-	var radii []float64
-	for _, f := range p.features {
-		if f.seen > 0.3 {
-			radii = append(radii, f.ref())
-		}
-	}
 	apart := maxRatio
 	if p.sol.ResidualPx > drawnPx {
 		apart = maxDrawnRatio
+	}
+	var radii []float64
+	outward := math.Inf(1) // the next larger
+	for _, f := range slices.Backward(p.features) {
+		// Near another ring, what is hardly seen may be the other side of its line in a plane
+		// that is not the board's.
+		if f.seen > 0.5 || f.seen > 0.3 && f.ref() < maxDrawnRatio*outward {
+			radii = append(radii, f.ref())
+		}
+		outward = f.ref()
 	}
 	return countRings(radii, p.features[len(p.features)-1].ref(), apart)
 }

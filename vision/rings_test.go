@@ -375,3 +375,24 @@ func TestLocateRandom(t *testing.T) {
 		})
 	}
 }
+
+// The two sides of one line, in a plane that is not the board's, are no two rings: one of
+// them is hardly seen there.
+func TestRingsThatFixAPlane(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		inner, seen float64
+		want        int
+	}{
+		{"two rings", 0.5, 1, 2},
+		{"near each other", 0.9, 1, 2},
+		{"far apart, one hardly seen", 0.5, 0.4, 2},
+		{"near each other, one hardly seen", 0.92, 0.33, 1},
+		{"two sides of a line", 0.95, 1, 1},
+	} {
+		p := planeFit{sol: &calib.Solution{}, features: []feature{{inner: c.inner, outer: c.inner, seen: c.seen}, {inner: 1, outer: 1, seen: 1}}}
+		if got := p.rings(); got != c.want {
+			t.Errorf("%s: %d rings, want %d", c.name, got, c.want)
+		}
+	}
+}

@@ -22,7 +22,10 @@ type way struct {
 	variance float64 // of move, mm² per axis; unseen where this way shows too little
 }
 
-const unseen = 1e6 // mm²
+const (
+	unseen = 1e6  // mm²
+	exact  = 1e-8 // the least variance: what is drawn without noise fits exactly
+)
 
 // placing is where a disc lies by either way.
 type placing struct {
@@ -45,12 +48,15 @@ func (s *search) settle(ds []*disc) {
 	shadow, varShadow := shadowOf(all)
 	for _, p := range all {
 		v := p.whole.variance + p.lean*p.lean*varShadow
-		if v < unseen {
+		if v < unseen && p.d.cov[0]+p.d.cov[2] > 0 {
 			share := p.blind.variance / (v + p.blind.variance)
 			from := r2.Sub(p.whole.move, r2.Scale(p.lean, shadow))
 			p.d.shift(r2.Add(r2.Scale(share, from), r2.Scale(1-share, p.blind.move)))
-			both := share * v / raysPerError
-			p.d.cov = [3]float64{both, 0, both}
+			// As the rim that is seen has it, longer across what is hidden.
+			scale := share * v / raysPerError * 2 / (p.d.cov[0] + p.d.cov[2])
+			for i := range p.d.cov {
+				p.d.cov[i] *= scale
+			}
 		}
 	}
 }
@@ -62,7 +68,7 @@ func fitWay(all []*placing, of func(*placing) *way) {
 		w := of(p)
 		move, radius, cov, _, ok := fitCircle(w.rim, fixed, p.d.radius, p.d.tol)
 		if ok && r2.Norm(move) < p.d.tol {
-			w.move, w.radius, w.variance = move, radius, raysPerError*(cov[0]+cov[2])/2
+			w.move, w.radius, w.variance = move, radius, max(exact, raysPerError*(cov[0]+cov[2])/2)
 		}
 	}
 	type kind struct {

@@ -60,8 +60,9 @@ type bareSearch struct {
 	w       *evidence
 	light   [3][]float32 // L of the face model
 	printed []bool
-	onPrint []bool // ground of its own: a dot, a cross
-	ink     []int8 // 1 where a line or other print is lighter than the ground, -1 where darker
+	onPrint []bool    // ground of its own: a dot, a cross
+	own     []float32 // brightness by which ground of its own departs from F
+	ink     []int8    // 1 where a line or other print is lighter than the ground, -1 where darker
 	discs   []spot
 	lights  lightRange
 	flecks  int // discs that light may explain
@@ -91,11 +92,10 @@ func (s *search) bareMarks(known *planes) []Mark {
 
 // weighBare returns a search that has its evidence.
 func (s *search) weighBare(known *planes) *bareSearch {
-	b := &bareSearch{search: s, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h), onPrint: make([]bool, s.y.w*s.y.h)}
+	b := &bareSearch{search: s, k: s.flat.PxPerMM, printed: make([]bool, s.y.w*s.y.h), onPrint: make([]bool, s.y.w*s.y.h), own: make([]float32, s.y.w*s.y.h)}
 	b.readRadii(s.m.straighten(s.y, s.face, b.k))
 	b.readLight()
 	b.lights = b.lightRange()
-	b.deepenShade()
 	b.smooth()
 	b.weigh()
 	b.explainPrint(known)
@@ -127,44 +127,6 @@ func (b *bareSearch) readLight() {
 			b.m.light.row(c, y, b.light[c][y*b.y.w:(y+1)*b.y.w])
 		}
 	}
-}
-
-// deepenShade corrects the residual of dark print for the floor under the logarithm:
-// light L takes a surface of reflectance v from ln(v + floor) to ln(v eᴸ + floor),
-// which for dark v is less than L away.
-func (b *bareSearch) deepenShade() {
-	const darkest, least = 0.1, 0.15
-	m := b.m
-	var dark [][3]float64 // v of R, G, B per radius; nil entries are light
-	for r := range m.radial[0] {
-		var v [3]float64
-		for c, f := range rgbOf(m.radial[0][r], m.radial[1][r], m.radial[2][r]) {
-			v[c] = max(0, math.Exp(float64(f))-logFloor)
-		}
-		dark = append(dark, v)
-	}
-	for i, r := range b.index {
-		v := dark[r]
-		l0 := b.light[0][i]
-		if min(v[0], v[1], v[2]) > darkest || abs32(l0) < least {
-			continue
-		}
-		l := rgbOf(l0, b.light[1][i], b.light[2][i])
-		f := rgbOf(m.radial[0][r], m.radial[1][r], m.radial[2][r])
-		var d [3]float32
-		for c := range 3 {
-			d[c] = f[c] + l[c] - float32(math.Log(v[c]*math.Exp(float64(l[c]))+logFloor))
-		}
-		for c, t := range opponent(d[0], d[1], d[2]) {
-			m.residual.ch[c][i] += t
-		}
-	}
-}
-
-// rgbOf inverts opponent.
-func rgbOf(b, c1, c2 float32) [3]float32 {
-	g := b - (c1+c2)/3
-	return [3]float32{g + c1, g, g + c2}
 }
 
 // trimHalos turns against a mark what is faint beside something strong: the glow of
@@ -489,8 +451,10 @@ func (b *bareSearch) weighAgain(set []int) {
 	for _, i := range set {
 		var z [3]float32
 		for c := range z {
-			z[c] = (b.e[c][i] - middle[c]) / max(sd[c], b.sdAt(c, i))
+			b.e[c][i] -= middle[c]
+			z[c] = b.e[c][i] / max(sd[c], b.sdAt(c, i))
 		}
+		b.own[i] += middle[0]
 		b.w.v[i] = evidenceOf(z, priorOf(max(sd[0], b.sdAt(0, i))))
 	}
 }

@@ -87,7 +87,7 @@ func (b *bareSearch) look(i int) {
 		if b.w.v[j] > 0 {
 			t := b.e[0][j]
 			tone = append(tone, t)
-			surface = append(surface, t+b.m.radial[0][b.index[j]])
+			surface = append(surface, t+b.m.radial[0][b.index[j]]+b.own[j])
 			u, v := b.e[1][j]-t*b.lights.slope[0], b.e[2][j]-t*b.lights.slope[1]
 			hue = append(hue, u*u+v*v)
 		}

@@ -351,13 +351,13 @@ func (f *spotFinder) parts(s spot, n int, a float64) (out []spot, earned float64
 	first := len(f.spots)
 	for q := range n {
 		sn, cs := math.Sincos(a + 2*math.Pi*float64(q)/float64(n))
-		p, _ := f.climb(spot{x: s.x + 0.55*s.r*cs, y: s.y + 0.55*s.r*sn, r: 0.5 * s.r}, coarse(0.5*s.r))
-		f.lay(len(f.spots), p)
+		f.lay(len(f.spots), spot{x: s.x + 0.55*s.r*cs, y: s.y + 0.55*s.r*sn, r: 0.5 * s.r})
 	}
-	for range n {
-		p := f.lift(first)
-		p, _ = f.climb(p, fine(p.r))
-		f.lay(len(f.spots), p)
+	for _, steps := range [2][]float64{coarse(0.5 * s.r), fine(0.5 * s.r)} {
+		for range n {
+			p, _ := f.climb(f.lift(first), steps)
+			f.lay(len(f.spots), p)
+		}
 	}
 	for range n {
 		out = append(out, f.lift(first))

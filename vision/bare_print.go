@@ -179,7 +179,7 @@ func (b *bareSearch) onInk(i int, k printInk, inner uint16, whole bool) {
 			z[c] = b.e[c][i] / sd[c]
 		}
 		b.w.v[i] = evidenceOf(z, priorOf(sd[0]))
-		b.onPrint[i] = true
+		b.onPrint[i], b.own[i] = true, b.own[i]+from[0]
 		return
 	}
 	ground := min(max(r, inner), uint16(len(b.m.radial[0])-1))
@@ -497,8 +497,12 @@ func (b *bareSearch) explainNumerals() {
 	}
 }
 
-// numeralSlackMM is how far a numeral may lie from its place.
-const numeralSlackMM = 2.0
+// numeralSlackMM is how far a numeral may lie from its place; blobShare is the share of the
+// disc about it that marks fill, which look alike by chance, and numerals do not.
+const (
+	numeralSlackMM = 2.0
+	blobShare      = 0.7
+)
 
 // explainCopies marks the patch p with its pixels pix as print, and its copies, if
 // it repeats.
@@ -510,6 +514,7 @@ func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
 	}
 	slack := int(math.Ceil(numeralSlackMM * b.k))
 	copies, exact := 0, false
+	blob := float64(len(pix)) > blobShare*math.Pi/4*math.Pow(float64(max(p.Dx(), p.Dy())), 2)
 	var at [3][2]int
 	var hit [3]float64
 	t := c
@@ -529,7 +534,7 @@ func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
 		if dice > 0.72 {
 			copies++
 		}
-		exact = exact || dice > 0.88
+		exact = exact || dice > 0.88 && !blob
 	}
 	if copies < 2 && !exact {
 		return

@@ -464,7 +464,7 @@ func (o parts) read(p *photo.Photo, opts Options) (*Reading, error) {
 	if err != nil {
 		return nil, err
 	}
-	if refusal := refusalOf(grade(p.Image, fit, cam, opts.Marks.SizeMM)); refusal != nil {
+	if refusal := refusalOf(grade(p.Image, fit, cam, opts.Marks)); refusal != nil {
 		return nil, refusal
 	}
 	r := &Reading{Rectification: fit.sol.Rectification}

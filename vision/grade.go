@@ -39,8 +39,12 @@ func (r *Refusal) Error() string { return r.Reason }
 // smallestStickerMM is the sticker assumed when the size is unknown.
 const smallestStickerMM = 12.0
 
-// grade judges a photo whose board was found. stickerMM is 0 when unknown.
-func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Check {
+// burntShare of a face is too much to look for marks of unknown colour on it.
+const burntShare = 0.6
+
+// grade judges a photo whose board was found.
+func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Check {
+	stickerMM := marks.SizeMM
 	if stickerMM == 0 {
 		stickerMM = smallestStickerMM
 	}
@@ -59,6 +63,10 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 	if fit.basis == ByPoints {
 		fitted, straighter = "the points lie %.2f px (%.2f mm) from the fitted plane", "set the points anew: one of them may be off"
 	}
+	mostBurnt := burntShare
+	if !marks.Bare && len(marks.Colours) > 0 && seenThroughout(fit.circles) { // and each colour was found: unseen
+		mostBurnt = math.Inf(1)
+	}
 	checks := []Check{
 		level("sampling", lo, "px/mm", lo*stickerMM, 9, 5,
 			fmt.Sprintf("%.2f px per mm: a %.3g mm sticker is %.0f px wide", lo, stickerMM, lo*stickerMM),
@@ -72,9 +80,9 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, stickerMM float64) []Che
 		level("light", dark, "grey levels", dark, 30, 10,
 			fmt.Sprintf("the face is at %.0f of 255", dark),
 			"more light, or expose for the board"),
-		level("glare", 100*burnt, "%", -burnt, -0.15, -0.6,
+		level("glare", 100*burnt, "%", -burnt, -0.15, -mostBurnt,
 			fmt.Sprintf("%.0f%% of the face is burnt out", 100*burnt),
-			"turn the board out of the glare, or tap it to lower the exposure"),
+			"turn the board out of the glare, or tap it to lower the exposure: white stickers do not show on a burnt-out face"),
 		level("colour", 100*tinted, "%", -tinted, -0.35, math.Inf(-1),
 			fmt.Sprintf("%.0f%% of the face has lost its colour: one or two of red, green and blue are at their limit", 100*tinted),
 			"lower the exposure, and avoid coloured light: sticker colours may be named wrongly"),
@@ -147,6 +155,27 @@ func brightness(img *image.NRGBA, r *calib.Rectification, radiusMM float64) (lev
 		}
 	}
 	return 255, burnt, tinted
+}
+
+// seenThroughout reports whether what is printed shows everywhere on the face: light
+// paper, exposed too long, loses nothing else, as it does under a patch of glare.
+func seenThroughout(circles []Circle) bool {
+	return len(circles) > 1 && !slices.ContainsFunc(circles, func(c Circle) bool { return c.Seen < 2.0/3 }) // stickers cover some
+}
+
+// unseen refuses a face that is burnt out where a declared colour was not found on it:
+// such stickers may be burnt out with the face.
+func (r *Reading) unseen(colours []string) *Refusal {
+	i := slices.IndexFunc(r.Checks, func(c Check) bool { return c.Name == "glare" && c.Value > 100*burntShare })
+	if i < 0 {
+		return nil
+	}
+	for _, colour := range colours {
+		if !slices.ContainsFunc(r.Marks, func(m Mark) bool { return m.Colour == colour }) {
+			return &Refusal{fmt.Sprintf("%s, and no %s sticker can be seen on it", r.Checks[i].Words, colour), r.Checks[i].Advice}
+		}
+	}
+	return nil
 }
 
 // refusalOf turns failed checks and search errors into one sentence each on what

@@ -51,3 +51,33 @@ func TestGrade(t *testing.T) {
 		})
 	}
 }
+
+// Light paper in the sun burns out long before stickers lose their colour: what is
+// declared is looked for, and a declared colour that may have burnt out with the face
+// is asked after.
+func TestBurntOutFace(t *testing.T) {
+	s := tilted(15, 40, 0)
+	s.Imaging.ExposureEV = 2
+	s.Marks = append(boardtest.Stickers("blue", 16, [2]float64{30, 40}, [2]float64{-60, 10}), boardtest.Stickers("white", 16, [2]float64{-20, -70})...)
+	p, _ := asPhoto(s)
+	for _, c := range []struct {
+		marks   MarkOptions
+		refused string // what the refusal names, "" for none
+	}{
+		{MarkOptions{Colours: []string{"blue"}, SizeMM: 16}, ""},
+		{MarkOptions{Colours: []string{"blue", "white"}, SizeMM: 16}, "no white sticker can be seen"},
+		{MarkOptions{SizeMM: 16}, "no number can be stood behind"},
+		{MarkOptions{Bare: true}, "no number can be stood behind"},
+	} {
+		r, err := Read(p, Options{Rings: specOf(s.Face), Marks: c.marks})
+		if c.refused == "" {
+			if err != nil || len(r.Marks) != 2 || !r.Rough() {
+				t.Errorf("%+v: %v, marks %v; want two, on a rough photo", c.marks, err, r.Marks)
+			}
+			continue
+		}
+		if err == nil || !strings.Contains(err.Error(), c.refused) || len(r.Marks) > 0 {
+			t.Errorf("%+v: %v and %d marks, want an error that says %q", c.marks, err, len(r.Marks), c.refused)
+		}
+	}
+}

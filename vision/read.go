@@ -91,7 +91,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 		Circles:       fit.circles,
 		EdgePoints:    len(fit.sol.Inliers),
 		TiltRad:       tilt(fit.sol.Rectification, cam.focalPx, cam.principal),
-		Checks:        grade(p.Image, fit, cam, opts.Marks.SizeMM),
+		Checks:        grade(p.Image, fit, cam, opts.Marks),
 		Warnings:      fit.warnings,
 	}
 	if r := refusalOf(out.Checks); r != nil {
@@ -105,6 +105,10 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	out.Warnings = append(out.Warnings, warnings...)
 	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)
+	if r := out.unseen(opts.Marks.Colours); r != nil {
+		out.Marks = nil
+		return out, r
+	}
 	return out, nil
 }
 

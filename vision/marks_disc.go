@@ -79,7 +79,9 @@ func (s *search) measure(d *disc, near []*disc, start r2.Vec, n int, nearMM floa
 	s.cast(d, n, nearMM)
 	move, d.fitted = s.fitRim(d, near, start)
 	d.tally(near, s)
-	d.chance = s.chanceOf(d)
+	if d.chance = 0; !s.isCentreMark(d) {
+		d.chance = s.chanceOf(d)
+	}
 	return move
 }
 

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"math"
 	"slices"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -40,6 +41,13 @@ func (s *search) withoutPrint(all []*disc) []*disc {
 		s.visit(d.pos, d.radius, func(i int) { s.printed[i] = false })
 	}
 	return append(kept, stickers...)
+}
+
+// isCentreMark reports whether a disc is a circle of the face, and no sticker on it: of
+// the circle's size, and nearer to its centre than a shot can be expected to fall.
+func (s *search) isCentreMark(d *disc) bool {
+	off := max(0.02*d.radius, 0.3/s.flat.PxPerMM)
+	return r2.Norm(d.pos) < off && slices.ContainsFunc(s.face, func(c Circle) bool { return math.Abs(c.RadiusMM-d.radius) < 2*off })
 }
 
 // printShare returns the share of what lies from..to mm from the centre of d that is print.

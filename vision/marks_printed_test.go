@@ -6,6 +6,30 @@ import (
 	"dartfall/calib/boardtest"
 )
 
+// The dot in the middle of a face is no sticker, however much it looks like one of the
+// sizes that are looked for; a sticker a few millimetres off the middle is one.
+func TestCentreDotIsNoSticker(t *testing.T) {
+	s := boardtest.Plain(1600, 1200)
+	s.Face.Centre = boardtest.CentreMark{Shape: "dot", SizeMM: 24, Colour: boardtest.Colour{200, 30, 40}}
+	s.Marks = boardtest.Stickers("red", 24, [2]float64{60, 40}, [2]float64{-70, 30}, [2]float64{20, -90}, [2]float64{-50, -60})
+	for _, c := range []struct {
+		name string
+		at   [][2]float64 // more stickers
+	}{{"alone", nil}, {"with one beside it", [][2]float64{{14, 12}}}} {
+		t.Run(c.name, func(t *testing.T) {
+			s.Marks = append(s.Marks, boardtest.Stickers("red", 24, c.at...)...)
+			p, truth := photographed(t, s)
+			r, err := Read(p, Options{Rings: specOf(s.Face)})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if missed, extra, _ := scored(truth, r.Marks); missed+extra > 0 {
+				t.Errorf("missed %d, extra %d of %d: %v", missed, extra, len(truth.Marks), r.Marks)
+			}
+		})
+	}
+}
+
 // Print of a sticker's colour is no sticker, however many discs it shows; and stickers
 // that a quarter turn takes to each other here and there are no print.
 func TestStickersAndPrint(t *testing.T) {

@@ -52,7 +52,8 @@ func nameDistances(v [3]float64) map[string]float64 {
 
 // whiteGain returns the factor per channel that makes the lightest neutral thing of the
 // board white: a part of the face, or stickers that are lighter, since paper may be cream;
-// ones when there is nothing light.
+// ones when there is nothing light. A dark photo, of a board that may be grey, is lightened
+// as far as suits the colours of its stickers.
 func (s *search) whiteGain() [3]float64 {
 	neutral := func(o [3]float32) bool { return abs32(o[1]) < 0.35 && abs32(o[2]) < 0.6 }
 	var white [3]float32
@@ -84,15 +85,60 @@ func (s *search) whiteGain() [3]float64 {
 	}
 	lin := linearOf(white)
 	lum := 0.2126*lin[0] + 0.7152*lin[1] + 0.0722*lin[2]
-	if lum < 0.12 {
-		return [3]float64{1, 1, 1}
+	full := math.Pow(2, mostStops) // at most what makes it white
+	if lum > 0 {
+		full = min(full, 0.82/lum)
 	}
-	gain := max(0.7, min(1.6, 0.82/lum))
-	var out [3]float64
-	for k := range 3 {
-		out[k] = gain * math.Pow(lum/lin[k], 0.8) // most, not all, of a cast is light
+	out := [3]float64{1, 1, 1}
+	if lum >= 0.12 {
+		for k := range 3 {
+			out[k] = max(0.7, min(1.6, full)) * math.Pow(lum/lin[k], 0.8) // most, not all, of a cast is light
+		}
 	}
-	return out
+	best, most := math.Inf(1), out
+	for stops := 0.0; out[1] <= full; stops += 0.25 {
+		if cost := s.misnamed(out) + darkerDeltaE*stops; cost < best {
+			best, most = cost, out
+		}
+		for k := range out {
+			out[k] *= math.Pow(2, 0.25)
+		}
+	}
+	return most
+}
+
+// inWhite returns the linear colour of an opponent one in a light in which white needs the
+// gain white to be white.
+func inWhite(colour [3]float32, white [3]float64) [3]float64 {
+	lin := linearOf(colour)
+	for k := range lin {
+		lin[k] *= white[k]
+	}
+	return lin
+}
+
+// darkerDeltaE is what a photo that is taken to be darker by one stop must gain in the
+// fit of its stickers' names, CIEDE2000; and no photo is darker by more than mostStops.
+const (
+	darkerDeltaE = 3.0
+	mostStops    = 3
+)
+
+// misnamed is the mean CIEDE2000 of the groups to their nearest names, where white needs
+// the gain white to be white.
+func (s *search) misnamed(white [3]float64) float64 {
+	sum, n := 0.0, 0.0
+	for _, g := range s.groups {
+		d := nameDistances(inWhite(g.mean, white))
+		least := math.Inf(1)
+		for name, v := range d {
+			if len(s.opts.Colours) == 0 || slices.Contains(s.opts.Colours, name) {
+				least = min(least, v)
+			}
+		}
+		sum, n = sum+least*float64(len(g.discs)), n+float64(len(g.discs))
+	}
+	return sum / max(1, n)
 }
 
 // nameGroups gives each group its colour name, or none when it is no colour that is
@@ -161,11 +207,7 @@ func (s *search) nameTogether(white [3]float64) {
 			}
 			return
 		}
-		lin := linearOf(large[i].mean)
-		for k := range lin {
-			lin[k] *= white[k]
-		}
-		d := nameDistances(lin)
+		d := nameDistances(inWhite(large[i].mean, white))
 		d[""] = namelessDeltaE
 		for _, n := range names {
 			if now[i] = n; d[n] <= namelessDeltaE {
@@ -195,11 +237,7 @@ const otherColour = 2 * sameColour
 // be white: "" for no colour that is looked for; and the second name, where one fits
 // nearly as well.
 func (s *search) nameOf(colour [3]float32, white [3]float64) (name, second string) {
-	lin := linearOf(colour)
-	for k := range 3 {
-		lin[k] *= white[k]
-	}
-	d := nameDistances(lin)
+	d := nameDistances(inWhite(colour, white))
 	best, other := "", ""
 	for _, n := range stickerColours {
 		if len(s.opts.Colours) > 0 && !slices.Contains(s.opts.Colours, n) {

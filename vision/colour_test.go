@@ -3,6 +3,8 @@ package vision
 import (
 	"math"
 	"testing"
+
+	"dartfall/calib/boardtest"
 )
 
 // Linear values of 8-bit sRGB by IEC 61966-2-1, computed for this project in
@@ -58,6 +60,22 @@ func TestCIEDE2000(t *testing.T) {
 			if !(math.Abs(got-c.want) < 1e-4) {
 				t.Errorf("pair %d: %.5f, want %.4f", c.pair, got, c.want)
 			}
+		}
+	}
+}
+
+// On a board without anything white the stickers themselves tell how dark a photo is.
+func TestNamesInADarkPhoto(t *testing.T) {
+	s := tilted(15, 40, 0)
+	s.Board.PaperWidthMM, s.Board.PaperHeightMM = 0, 0 // brown board
+	s.Marks = append(boardtest.Stickers("orange", 20, [2]float64{60, 40}, [2]float64{-70, 30}, [2]float64{20, -90}),
+		boardtest.Stickers("yellow", 20, [2]float64{-50, -60}, [2]float64{90, -20}, [2]float64{10, 70})...)
+	for _, ev := range []float64{0, -1, -2} {
+		s.Imaging.ExposureEV = ev
+		p, truth := photographed(t, s)
+		marks, _, _ := findMarks(p, truth.Rectification, circlesOf(truth), MarkOptions{})
+		if missed, extra, _ := scored(truth, marks); missed+extra > 0 { // a wrong name misses
+			t.Errorf("at %g stops: missed %d, extra %d: %v", ev, missed, extra, marks)
 		}
 	}
 }

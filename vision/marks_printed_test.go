@@ -10,7 +10,7 @@ import (
 // sizes that are looked for; a sticker a few millimetres off the middle is one.
 func TestCentreDotIsNoSticker(t *testing.T) {
 	s := boardtest.Plain(1600, 1200)
-	s.Face.Centre = boardtest.CentreMark{Shape: "dot", SizeMM: 24, Colour: boardtest.Colour{200, 30, 40}}
+	s.Face.Centre = boardtest.CentreMark{Shape: "dot", SizeMM: 24, Colour: boardtest.Colour{R: 200, G: 30, B: 40}}
 	s.Marks = boardtest.Stickers("red", 24, [2]float64{60, 40}, [2]float64{-70, 30}, [2]float64{20, -90}, [2]float64{-50, -60})
 	for _, c := range []struct {
 		name string

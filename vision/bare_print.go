@@ -125,7 +125,14 @@ func (b *bareSearch) dotAt(at calib.Px) int {
 		}
 	}
 	blur := max(1, int(b.k))
-	if in, out := share(last-blur), share(last+blur+1); last <= blur || in < 0.9 || in-out < 0.6 {
+	if last <= blur {
+		return 0
+	}
+	in := share(last - blur)
+	for r := last - blur + 1; r <= last && float64(r) < bareUsualMM/2*b.k; r++ { // its rim alone
+		in = max(in, share(r))
+	}
+	if in < 0.9 || in-share(last+blur+1) < 0.6 {
 		return 0
 	}
 	return last
@@ -187,13 +194,17 @@ func (b *bareSearch) onInk(i int, k printInk, inner uint16, whole bool) {
 	for c := range e {
 		e[c] = b.e[c][i] + b.m.radial[c][r] - b.m.radial[c][ground]
 	}
-	if b.w.v[i] > 0 && fainter(e, b.departs(ground, k), 1.2) {
+	if b.w.v[i] > 0 && fainter(e, b.departs(ground, k), inkMost) {
 		b.printed[i] = true
 	}
 }
 
-// inkSD is the least scatter of print, log units.
-const inkSD = 0.06
+// Print scatters by inkSD at least, log units; where it is thin its middle departs from the
+// ground by up to inkMost times as much as it does on the average.
+const (
+	inkSD   = 0.06
+	inkMost = 1.6
+)
 
 // fainter reports whether e may be the blurred edge of ink, log units: the same departure
 // from the ground, only less; at most times as much.
@@ -248,7 +259,7 @@ func (b *bareSearch) onCross(f func(i int, k printInk, whole bool)) {
 
 // Sizes of crosses, mm.
 const (
-	crossLeastMM   = 12.0 // from the centre to the end of an arm
+	crossLeastMM   = 8.0 // from the centre to the end of an arm
 	crossLongestMM = 60.0 // and at most
 	crossInnerMM   = 7.0  // within which F may be the cross
 )
@@ -316,7 +327,7 @@ func (b *bareSearch) crossAlong(along complex128) (x cross, ok bool) {
 	blur := max(1, int(b.k))
 	for x.half = 0; b.besideArms(x, x.half+1) > 0.5; x.half++ {
 	}
-	return x, x.half > 0 && 2*x.half < x.long && x.long >= int(crossLeastMM*b.k) && b.besideArms(x, x.half+2*blur) < 0.3
+	return x, x.half > 0 && 4*x.half < x.long && x.long >= int(crossLeastMM*b.k) && b.besideArms(x, x.half+2*blur) < 0.3
 }
 
 // alongArms returns how many of the arms of a cross show its ink s pixels from the centre.
@@ -497,10 +508,12 @@ func (b *bareSearch) explainNumerals() {
 	}
 }
 
-// numeralSlackMM is how far a numeral may lie from its place; blobShare is the share of the
+// numeralSlackMM, or numeralSlack of its size where the board is turned, is how far a
+// numeral may lie from its place; blobShare is the share of the
 // disc about it that marks fill, which look alike by chance, and numerals do not.
 const (
 	numeralSlackMM = 2.0
+	numeralSlack   = 0.12
 	blobShare      = 0.7
 )
 
@@ -512,7 +525,7 @@ func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
 	if r2.Norm(c) < 4*b.k {
 		return
 	}
-	slack := int(math.Ceil(numeralSlackMM * b.k))
+	slack := int(math.Ceil(math.Max(numeralSlackMM*b.k, numeralSlack*float64(max(p.Dx(), p.Dy())))))
 	copies, exact := 0, false
 	blob := float64(len(pix)) > blobShare*math.Pi/4*math.Pow(float64(max(p.Dx(), p.Dy())), 2)
 	var at [3][2]int

@@ -12,10 +12,11 @@ import (
 const numPlane = 7
 
 // NumFree counts every parameter that carries covariance: the plane, the lens
-// terms K1 and K2, then the bow.
+// terms K1 and K2 and its centre, then the bow.
 const (
 	iK1     = numPlane
-	iBow    = numPlane + 2
+	iCentre = iK1 + 2
+	iBow    = iCentre + 2
 	NumFree = iBow + numBow
 )
 
@@ -35,8 +36,8 @@ type Rectification struct {
 	Turn  float64           // rotation of the board frame, radians, from an up mark
 	Lens  Lens
 	Bow   Bow // in the frame without Turn
-	// Cov is the covariance of P, Q, S, CX, CY, L, M, K1, K2 and Bow.LiftMM as fitted
-	// to the edges; nil when unknown. What is not free has zero rows.
+	// Cov is the covariance of P, Q, S, CX, CY, L, M, K1, K2, CentrePx and Bow.LiftMM as
+	// fitted to the edges; nil when unknown. What is not free has zero rows.
 	Cov *mat.SymDense
 	// ScaleSigma is the relative standard uncertainty of all lengths together,
 	// from the tape measure and the reading of the printed edge.
@@ -263,8 +264,8 @@ func (r *Rectification) paramJacobian(x r2.Vec) (g [2][NumFree]float64) {
 	return g
 }
 
-// photoDerivatives returns d(photo px)/d(P,Q,S,CX,CY,L,M,K1,K2,LiftMM) for a board
-// point y given in the gauge frame (Turn removed).
+// photoDerivatives returns d(photo px)/d(P,Q,S,CX,CY,L,M,K1,K2,CentrePx,LiftMM) for a
+// board point y given in the gauge frame (Turn removed).
 func photoDerivatives(p [numPlane]float64, lens Lens, bow Bow, y r2.Vec) (d [NumFree]Px) {
 	w := p[iL]*y.X + p[iM]*y.Y + 1
 	e := Px{p[iP] * y.X / w, (p[iQ]*y.X + p[iS]*y.Y) / w}
@@ -279,6 +280,8 @@ func photoDerivatives(p [numPlane]float64, lens Lens, bow Bow, y r2.Vec) (d [Num
 	d[iL] = push(-e.X*y.X/w, -e.Y*y.X/w)
 	d[iM] = push(-e.X*y.Y/w, -e.Y*y.Y/w)
 	d[iK1], d[iK1+1] = k1, k2
+	d[iCentre] = Px{1 - j[0][0], -j[1][0]}
+	d[iCentre+1] = Px{-j[0][1], 1 - j[1][1]}
 	if bow.Eye[2] > 0 {
 		// A lift shifts y away from the point below the eye, by their distance times the
 		// lift over the eye's height.

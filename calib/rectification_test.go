@@ -80,6 +80,10 @@ func TestDerivativesAgreeWithDifferences(t *testing.T) {
 				l.K1 += step
 			case i == numPlane+1:
 				l.K2 += step
+			case i == iCentre:
+				l.CentrePx.X += step
+			case i == iCentre+1:
+				l.CentrePx.Y += step
 			default:
 				b.LiftMM[i-iBow] = step
 			}

@@ -40,10 +40,13 @@ type Tie struct {
 }
 
 // FocalPrior says what the camera reports of its focal length. SigmaRel is the
-// relative standard uncertainty; zero FocalPx means that nothing is known.
+// relative standard uncertainty; zero FocalPx means that nothing is known. The
+// principal point is the centre of the lens, too; PrincipalSigmaPx is its standard
+// uncertainty in x and in y, 0 to hold it.
 type FocalPrior struct {
 	FocalPx, SigmaRel float64
 	Principal         Px
+	PrincipalSigmaPx  float64
 }
 
 // Problem is everything that bears on one plane.
@@ -150,7 +153,7 @@ func Solve(start *Rectification, p Problem) (*Solution, error) {
 	return s.solution()
 }
 
-// system holds the linearised problem. Parameters: plane (7), K1, bow (3), then the radii
+// system holds the linearised problem. Parameters: plane (7), K1, centre (2), bow (3), then the radii
 // that are not fixed and their shared errors, the shift towards the dark, then ln f when
 // there is a focal prior.
 type system struct {
@@ -159,9 +162,10 @@ type system struct {
 	x           []float64 // parameters
 	x0          []float64 // start, about which the prior of ln f is
 	unit        []float64 // typical size of each parameter, for conditioning
-	free        []int     // index into Rectification.Cov of the first parameters: plane, K1, bow
+	free        []int     // index into Rectification.Cov of the first parameters: plane, K1, centre, bow
 	radius      []int     // parameter of each circle's radius, -1 when fixed
 	k1, bow, lf int       // parameter index (of the first), -1 when held or absent
+	centre      int       // parameter of the lens's centre (x, then y), -1 when held
 	dark        int       // parameter of the shift towards the dark, -1 when held
 	shared      []int     // parameter of each shared error, by its number; [0] has none
 
@@ -183,7 +187,7 @@ type entry struct {
 }
 
 func newSystem(start *Rectification, p Problem) *system {
-	s := &system{p: p, lens: start.Lens, k1: -1, bow: -1, lf: -1, dark: -1, shared: []int{-1}, scale: 1}
+	s := &system{p: p, lens: start.Lens, k1: -1, centre: -1, bow: -1, lf: -1, dark: -1, shared: []int{-1}, scale: 1}
 	add := func(v, unit float64) int {
 		s.x, s.unit = append(s.x, v), append(s.unit, unit)
 		return len(s.x) - 1
@@ -207,6 +211,11 @@ func newSystem(start *Rectification, p Problem) *system {
 	if p.K1Sigma > 0 && start.Lens.ScalePx > 0 {
 		s.k1 = add(start.Lens.K1, 1)
 		s.free = append(s.free, iK1)
+	}
+	if p.Focal.PrincipalSigmaPx > 0 && start.Lens.ScalePx > 0 {
+		s.centre = add(start.Lens.CentrePx.X, start.Lens.ScalePx)
+		add(start.Lens.CentrePx.Y, start.Lens.ScalePx)
+		s.free = append(s.free, iCentre, iCentre+1)
 	}
 	if p.Bow.Eye[2] > 0 {
 		s.bow = len(s.x)
@@ -276,6 +285,9 @@ func (s *system) rect(x []float64) *Rectification {
 	lens := s.lens
 	if s.k1 >= 0 {
 		lens.K1 = x[s.k1]
+	}
+	if s.centre >= 0 {
+		lens.CentrePx = Px{x[s.centre], x[s.centre+1]}
 	}
 	r, _ := NewRectification(plane, lens, 0)
 	if s.bow >= 0 {
@@ -359,6 +371,11 @@ func (s *system) evaluate(x []float64) float64 {
 	if s.k1 >= 0 {
 		prior((x[s.k1]-s.p.K1Mean)/s.p.K1Sigma, entry{s.k1, 1 / s.p.K1Sigma})
 	}
+	if s.centre >= 0 {
+		sd := s.p.Focal.PrincipalSigmaPx
+		prior((x[s.centre]-s.p.Focal.Principal.X)/sd, entry{s.centre, 1 / sd})
+		prior((x[s.centre+1]-s.p.Focal.Principal.Y)/sd, entry{s.centre + 1, 1 / sd})
+	}
 	for _, t := range s.p.Ties {
 		p := r.ToPhoto(t.Board)
 		d := photoDerivatives(r.Plane, r.Lens, r.Bow, t.Board)
@@ -374,7 +391,7 @@ func (s *system) evaluate(x []float64) float64 {
 		f0 := s.focalMisfit(x)
 		var rows [2][]entry
 		for q := range s.x {
-			if q >= numPlane && q != s.lf {
+			if q >= numPlane && q != s.lf && (s.centre < 0 || q != s.centre && q != s.centre+1) {
 				continue
 			}
 			h := 1e-6 * s.unit[q]
@@ -410,7 +427,11 @@ const squarePixelSigma = 3e-3
 
 // focalMisfit returns axesMisfit in a camera of focal length exp(x[lf]), in sigmas.
 func (s *system) focalMisfit(x []float64) [2]float64 {
-	m := axesMisfit(s.rect(x), math.Exp(x[s.lf]), s.p.Focal.Principal)
+	r, principal := s.rect(x), s.p.Focal.Principal
+	if s.centre >= 0 {
+		principal = r.Lens.CentrePx
+	}
+	m := axesMisfit(r, math.Exp(x[s.lf]), principal)
 	return [2]float64{m[0] / squarePixelSigma, m[1] / squarePixelSigma}
 }
 

@@ -121,7 +121,7 @@ func TestSolveFromOneRing(t *testing.T) {
 		p    Problem
 	}{
 		{"centre mark", Problem{Ties: []Tie{{truth.ToPhoto(r2.Vec{}), r2.Vec{}, 0.1}}}},
-		{"focal length", Problem{Focal: FocalPrior{3000, 0.02, Px{2000, 1500}}}},
+		{"focal length", Problem{Focal: FocalPrior{FocalPx: 3000, SigmaRel: 0.02, Principal: Px{2000, 1500}}}},
 	} {
 		c.p.Points, c.p.Circles = pts, priors(radii, 0)
 		start, _ := NewRectification(truth.Plane, truth.Lens, 0)
@@ -164,7 +164,7 @@ func TestSolveAllowsForEdgesTowardsTheDark(t *testing.T) {
 				inward := Px{along.Y, -along.X}.Scale(1 / along.Norm())
 				pts[i].At, pts[i].Dark = e.At.Add(inward.Scale(dark*darkPx)), dark
 			}
-			p := Problem{Points: pts, Circles: priors(radii, math.Inf(1)), K1Sigma: 0.05, Focal: FocalPrior{2000, 0.03, Px{2000, 1500}}}
+			p := Problem{Points: pts, Circles: priors(radii, math.Inf(1)), K1Sigma: 0.05, Focal: FocalPrior{FocalPx: 2000, SigmaRel: 0.03, Principal: Px{2000, 1500}}}
 			p.Circles[len(radii)-1].SigmaMM = 0
 			off := func() (square float64, sol *Solution) {
 				sol, err := Solve(truth, p)
@@ -198,5 +198,40 @@ func BenchmarkSolve(b *testing.B) {
 		if _, err := Solve(truth.WithTurn(0), p); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// Of a cropped photo the middle of the lens is not known. Three rings and the lens's own
+// bending find it, and the plane is as good as if it had been known, or says otherwise.
+func TestLensCentreOff(t *testing.T) {
+	lens := Lens{CentrePx: Px{1700, 1350}, ScalePx: 2500, K1: -0.08}
+	truth, _ := NewRectification([numPlane]float64{2.4, 0.2, -2.1, 1900, 1400, 1e-4, -2e-4}, lens, 0)
+	radii := []float64{400, 300, 150}
+	p := Problem{Points: edgePoints(truth, radii, 0.1, 3), Circles: priors(radii, 0), K1Sigma: 0.05, Focal: FocalPrior{Principal: Px{2000, 1500}}}
+	worst := func(sol *Solution) (off, sigmas float64) {
+		for i := range 8 {
+			sin, cos := math.Sincos(float64(i))
+			x := r2.Vec{X: 350 * cos, Y: 350 * sin}
+			d := r2.Norm(r2.Sub(sol.ToBoard(truth.ToPhoto(x)), x))
+			xx, _, yy := sol.PlaneCov(x)
+			off, sigmas = math.Max(off, d), math.Max(sigmas, d/math.Sqrt(xx+yy))
+		}
+		return off, sigmas
+	}
+	start, _ := NewRectification(truth.Plane, Lens{CentrePx: p.Focal.Principal, ScalePx: lens.ScalePx}, 0)
+	held, err := Solve(start, p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.Focal.PrincipalSigmaPx = 400
+	freed, err := Solve(start, p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if off, _ := worst(held); off < 0.3 {
+		t.Errorf("with the centre held at the wrong place only %.3f mm off: the test shows nothing", off)
+	}
+	if off, sigmas := worst(freed); off > 0.1 || sigmas > 3 {
+		t.Errorf("%.3f mm off, %.1f standard uncertainties; want 0.1 mm and 3", off, sigmas)
 	}
 }

@@ -24,8 +24,8 @@ func axesMisfit(r *Rectification, focalPx float64, principal Px) [2]float64 {
 // like rings seen at another tilt, and no fit to them alone can tell; but the camera
 // then shows less or more perspective than goes with that tilt. Stretch returns the
 // relative stretch, largest diameter over smallest less one, that explains the
-// misfit, and how many standard uncertainties it is from none: those of plane and
-// focal length together, and of pixels that are not quite square.
+// misfit, and how many standard uncertainties it is from none: those of plane, focal
+// length and principal point together, and of pixels that are not quite square.
 func Stretch(r *Rectification, cam FocalPrior) (stretch, sigmas float64) {
 	m := axesMisfit(r, cam.FocalPx, cam.Principal)
 	stretch = math.Hypot(m[0], m[1])
@@ -41,6 +41,11 @@ func Stretch(r *Rectification, cam FocalPrior) (stretch, sigmas float64) {
 	f := axesMisfit(r, cam.FocalPx*(1+h), cam.Principal)
 	slope := [2]float64{(f[0] - m[0]) / h, (f[1] - m[1]) / h}
 	grow(slope, slope, cam.SigmaRel*cam.SigmaRel)
+	for _, step := range []Px{{X: 1}, {Y: 1}} {
+		f := axesMisfit(r, cam.FocalPx, cam.Principal.Add(step))
+		slope := [2]float64{f[0] - m[0], f[1] - m[1]}
+		grow(slope, slope, cam.PrincipalSigmaPx*cam.PrincipalSigmaPx)
+	}
 	if r.Cov != nil {
 		var g [numPlane][2]float64
 		for i := range g {

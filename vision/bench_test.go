@@ -58,7 +58,7 @@ func BenchmarkDecodeJPEG(b *testing.B) {
 func BenchmarkStages(b *testing.B) {
 	s := benchScene(fullWidth, fullHeight, 30)
 	p, truth := asPhoto(s)
-	cam := newCamera(fullWidth, fullHeight, s.Camera.FocalPx)
+	cam := newCamera(fullWidth, fullHeight, s.Camera.FocalPx, false)
 	e, err := findEdges(p)
 	if err != nil {
 		b.Fatal(err)

@@ -26,12 +26,15 @@ type camera struct {
 	focalPx   float64    // best guess
 	sigmaRel  float64    // its relative uncertainty
 	principal calib.Px
-	k1Sigma   float64 // prior of the lens term, about lens.K1
+	// principalSigmaPx is the standard uncertainty of principal in x and in y; 0 but where
+	// the photo was cropped.
+	principalSigmaPx float64
+	k1Sigma          float64 // prior of the lens term, about lens.K1
 }
 
 // newCamera takes the focal length from the photo's metadata when there is one;
 // without, phones' main cameras lie between 23 and 32 mm in 35 mm terms.
-func newCamera(widthPx, heightPx int, focalPx float64) camera {
+func newCamera(widthPx, heightPx int, focalPx float64, cropped bool) camera {
 	diag := math.Hypot(float64(widthPx), float64(heightPx))
 	c := camera{
 		lens:      calib.Lens{CentrePx: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2}, ScalePx: diag / 2},
@@ -40,10 +43,26 @@ func newCamera(widthPx, heightPx int, focalPx float64) camera {
 		principal: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2},
 		k1Sigma:   lensSigma,
 	}
+	if cropped {
+		c.principalSigmaPx = croppedShare * diag
+	}
 	if focalPx == 0 {
 		c.focalPx, c.sigmaRel = 27/43.266615*diag, 0.15
 	}
 	return c
+}
+
+// croppedShare is how far, in shares of the diagonal, the lens's centre may be from the
+// middle of a cropped photo, as a standard deviation.
+const croppedShare = 0.1
+
+// prior is what the solver may assume of the camera; withFocal of its focal length, too.
+func (c camera) prior(withFocal bool) calib.FocalPrior {
+	p := calib.FocalPrior{Principal: c.principal, PrincipalSigmaPx: c.principalSigmaPx}
+	if withFocal {
+		p.FocalPx, p.SigmaRel = c.focalPx, c.sigmaRel
+	}
+	return p
 }
 
 const (
@@ -179,7 +198,8 @@ func (c candidate) fit(e *edgeMap, cam camera) (candidate, error) {
 		}
 	}
 	p := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345}
-	p.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: math.Max(cam.sigmaRel, 0.05), Principal: cam.principal}
+	p.Focal = cam.prior(true)
+	p.Focal.SigmaRel = math.Max(p.Focal.SigmaRel, 0.05)
 	for i, o := range c.ovals {
 		prior := calib.CirclePrior{RadiusMM: c.radii[i], SigmaMM: math.Inf(1)}
 		if i == big {

@@ -453,7 +453,7 @@ type parts struct{ noLens, noRadius, noRims, noSize bool }
 // read is Read without checks and flags, and without the parts.
 func (o parts) read(p *photo.Photo, opts Options) (*Reading, error) {
 	size := p.Image.Rect.Size()
-	cam := newCamera(size.X, size.Y, p.Camera.FocalPx(math.Hypot(float64(size.X), float64(size.Y))))
+	cam := newCamera(size.X, size.Y, p.Camera.FocalPx(math.Hypot(float64(size.X), float64(size.Y))), p.Camera.Cropped)
 	if o.noLens {
 		cam.lens = calib.Lens{}
 	}

@@ -59,7 +59,7 @@ func (r *Reading) Rough() bool {
 func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	b := p.Image.Bounds()
 	diag := math.Hypot(float64(b.Dx()), float64(b.Dy()))
-	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(diag))
+	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(diag), p.Camera.Cropped)
 	if opts.Lens != nil {
 		cam.know(*opts.Lens)
 	}
@@ -93,6 +93,9 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 		TiltRad:       tilt(fit.sol.Rectification, cam.focalPx, cam.principal),
 		Checks:        grade(p.Image, fit, cam, opts.Marks),
 		Warnings:      fit.warnings,
+	}
+	if cam.principalSigmaPx > 0 {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("the picture, %d by %d pixels, seems to be cropped: where the middle of the lens was is not known, which the stated uncertainty allows for; send the photo as taken", b.Dx(), b.Dy()))
 	}
 	if r := refusalOf(out.Checks); r != nil {
 		return out, r

@@ -145,9 +145,7 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx, DarkPx: darkPx}
 	reading := sharedPx / math.Sqrt(lo*hi)
 	prob.SharedSigmaMM = []float64{darkLine - 1: reading, lightLine - 1: reading}
-	if p.useFocal {
-		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
-	}
+	prob.Focal = cam.prior(p.useFocal)
 	prob.Points = p.points()
 	id.sigmaMM = floor
 	prob.Circles = p.priors(lines, given, *id, pick)
@@ -201,8 +199,7 @@ func shapeWarnings(sol *calib.Solution, cam camera) (out []string) {
 	if depth := sol.Bow.DepthMM(); depth > bowNoticedMM {
 		out = append(out, fmt.Sprintf("the board is not flat: the rings show a bow of about %.0f mm, which was allowed for; fix it to something stiff", depth))
 	}
-	focal := calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
-	if stretch, sigmas := calib.Stretch(sol.Rectification, focal); sigmas > surely && stretch > stretchNoticed {
+	if stretch, sigmas := calib.Stretch(sol.Rectification, cam.prior(true)); sigmas > surely && stretch > stretchNoticed {
 		out = append(out, fmt.Sprintf("the rings seem to be no circles: one diameter is about %.1f%% longer than the one across it, as on a stretched print (or the photo was cropped or edited): measure the outer ring in two directions; sizes may be off by as much", 100*stretch))
 	}
 	return out

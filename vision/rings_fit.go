@@ -122,9 +122,7 @@ func refine(img *image.NRGBA, r *calib.Rectification, cam camera, useFocal bool,
 			}
 		}
 		prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx}
-		if useFocal {
-			prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
-		}
+		prob.Focal = cam.prior(useFocal)
 		kept := p.features[:0]
 		for i := range p.features {
 			f := p.features[i]
@@ -201,7 +199,7 @@ func solveRings(start *calib.Rectification, prob calib.Problem, cam camera) (*ca
 		for i, e := range prob.Points {
 			prob.Points[i].SigmaPx = math.Hypot(e.SigmaPx, px*math.Sqrt(count[e.Circle]/wobbleLobes))
 		}
-		prob.Focal = calib.FocalPrior{FocalPx: cam.focalPx, SigmaRel: cam.sigmaRel, Principal: cam.principal}
+		prob.Focal = cam.prior(true)
 		if sol, err = calib.Solve(start, prob); err != nil {
 			return nil, err
 		}

@@ -44,7 +44,7 @@ func specOf(f boardtest.Face) RingSpec {
 
 func locateIn(p *photo.Photo, spec RingSpec) (*boardFit, error) {
 	b := p.Image.Bounds()
-	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(math.Hypot(float64(b.Dx()), float64(b.Dy()))))
+	cam := newCamera(b.Dx(), b.Dy(), p.Camera.FocalPx(math.Hypot(float64(b.Dx()), float64(b.Dy()))), p.Camera.Cropped)
 	return locate(p, cam, spec, AnySide)
 }
 

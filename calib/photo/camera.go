@@ -6,6 +6,7 @@ import (
 	"image"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,7 +21,10 @@ type Camera struct {
 	// Focal35MM is the focal length in 35 mm terms; the diagonal of the frame is
 	// 43.27 mm there. It is 0 for a picture that was visibly cropped, whose own
 	// diagonal no longer goes with it.
-	Focal35MM   float64
+	Focal35MM float64
+	// Cropped is set for a picture of another shape than the camera recorded, or than any
+	// camera gives: the middle of its lens is not in its middle.
+	Cropped     bool
 	Orientation int // EXIF tag as found, 1 to 8; 0 when absent
 }
 
@@ -51,7 +55,7 @@ func readCamera(f format, data []byte, size image.Point) Camera {
 		c.Focal35MM = facts.focal35MM()
 	}
 	if facts.cropped(size) {
-		c.Focal35MM = 0
+		c.Focal35MM, c.Cropped = 0, true
 	}
 	return c
 }
@@ -170,16 +174,25 @@ func (f *exifFacts) focal35MM() float64 {
 	return focal
 }
 
+// frames are the shapes of photos that cameras take, long side over short: square, the
+// sensors' own 4:3 and 3:2, 16:9, and phones' screens up to 21:9, which the camera itself
+// crops about its middle (common practice, no source).
+var frames = []float64{1, 4.0 / 3, 3.0 / 2, 16.0 / 9, 2, 19.0 / 9, 19.5 / 9, 20.0 / 9, 21.0 / 9}
+
 // cropped reports whether the picture's shape is no longer the one the camera
-// recorded. A picture that was only made smaller keeps its shape.
+// recorded, or none that cameras give where none is recorded. A picture that was only
+// made smaller keeps its shape.
 func (f *exifFacts) cropped(size image.Point) bool {
-	if !(f.widthPx > 0 && f.heightPx > 0) {
-		return false
+	if size.X == 0 || size.Y == 0 {
+		return false // only the facts were read
+	}
+	shapes := frames
+	if f.widthPx > 0 && f.heightPx > 0 {
+		shapes = []float64{max(f.widthPx, f.heightPx) / min(f.widthPx, f.heightPx)}
 	}
 	const tolerance = 0.01 // rounding of a small copy to whole pixels, and of codecs to blocks
-	recorded := max(f.widthPx, f.heightPx) / min(f.widthPx, f.heightPx)
 	actual := float64(max(size.X, size.Y)) / float64(min(size.X, size.Y))
-	return math.Abs(actual/recorded-1) > tolerance
+	return !slices.ContainsFunc(shapes, func(shape float64) bool { return math.Abs(actual/shape-1) <= tolerance })
 }
 
 func text(v any) string {

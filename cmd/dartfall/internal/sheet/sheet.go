@@ -24,7 +24,7 @@ import (
 
 // SchemaID names the version of the document. Raise it when a field changes its
 // meaning or goes; adding one that readers may ignore keeps it.
-const SchemaID = "dartfall-summary-1"
+const SchemaID = "dartfall-summary-2"
 
 // Number is a float64 that may be unknown: NaN and the infinities are written as
 // null and null is read as NaN.

@@ -384,7 +384,7 @@ func FuzzDecode(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(good)
-	f.Add([]byte(`{"schema":"dartfall-summary-1","impacts":[{"x_mm":null}]}`))
+	f.Add([]byte(`{"schema":"dartfall-summary-2","impacts":[{"x_mm":null}]}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		s, err := Decode(b)
 		if err != nil {

@@ -259,8 +259,9 @@ func (b *bareSearch) onCross(f func(i int, k printInk, whole bool)) {
 
 // Sizes of crosses, mm.
 const (
-	crossLeastMM   = 8.0 // from the centre to the end of an arm
+	crossLeastMM   = 8.0  // from the centre to the end of an arm
 	crossLongestMM = 60.0 // and at most
+	crossReachMM   = 6.0  // beyond the width of the others
 	crossInnerMM   = 7.0  // within which F may be the cross
 )
 
@@ -327,7 +328,7 @@ func (b *bareSearch) crossAlong(along complex128) (x cross, ok bool) {
 	blur := max(1, int(b.k))
 	for x.half = 0; b.besideArms(x, x.half+1) > 0.5; x.half++ {
 	}
-	return x, x.half > 0 && 4*x.half < x.long && x.long >= int(crossLeastMM*b.k) && b.besideArms(x, x.half+2*blur) < 0.3
+	return x, x.half > 0 && 2*x.half < x.long && x.long-2*x.half >= int(crossReachMM*b.k) && b.besideArms(x, x.half+2*blur) < 0.3
 }
 
 // alongArms returns how many of the arms of a cross show its ink s pixels from the centre.
@@ -522,7 +523,7 @@ const (
 func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
 	// A numeral's box, unlike its mass, lies evenly about its half axis.
 	c := r2.Vec{X: float64(p.Min.X+p.Max.X-1)/2 - b.m.centre.X, Y: float64(p.Min.Y+p.Max.Y-1)/2 - b.m.centre.Y}
-	if r2.Norm(c) < 4*b.k {
+	if math.Sqrt2*r2.Norm(c) < float64(max(p.Dx(), p.Dy())) { // its copies would overlap it
 		return
 	}
 	slack := int(math.Ceil(math.Max(numeralSlackMM*b.k, numeralSlack*float64(max(p.Dx(), p.Dy())))))

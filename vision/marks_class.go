@@ -117,6 +117,7 @@ func (s *search) relate(all []*disc) []*disc {
 				}
 			}
 		}
+		d.chance = s.chanceOf(d)
 	}
 	return all
 }

@@ -76,7 +76,7 @@ func (s *search) look(d *disc, chosen []*disc) {
 // where they were, and judges it.
 func (s *search) measure(d *disc, near []*disc, start r2.Vec, n int, nearMM float64) (move r2.Vec) {
 	s.interior(d, near)
-	s.cast(d, n, nearMM)
+	s.cast(d, near, n, nearMM)
 	move, d.fitted = s.fitRim(d, near, start)
 	d.tally(near, s)
 	if d.chance = 0; !s.isCentreMark(d) {
@@ -90,20 +90,35 @@ type casting struct {
 	pos    r2.Vec
 	radius float64
 	inside rgb
+	beside int
 }
 
 // cast casts n rays for d, unless those it has were cast within nearMM of its place
 // and for nearly its radius and colour.
-func (s *search) cast(d *disc, n int, nearMM float64) {
+func (s *search) cast(d *disc, near []*disc, n int, nearMM float64) {
 	const sameLight = 0.02
+	beside := usualBeside
+	if len(near) == 0 && s.faint(d) {
+		beside = noisyBeside
+	}
 	c := d.castFor
 	off := rgb{d.inside[0] - c.inside[0], d.inside[1] - c.inside[1], d.inside[2] - c.inside[2]}
 	if d.rays != nil && r2.Norm(r2.Sub(d.pos, c.pos)) < nearMM &&
-		math.Abs(d.radius-c.radius) < 0.05*d.radius && off.dot(off) < sameLight*sameLight {
+		math.Abs(d.radius-c.radius) < 0.05*d.radius && off.dot(off) < sameLight*sameLight && beside == c.beside {
 		return
 	}
-	d.rays = castRays(s.img, s.rect, d.pos, d.radius, d.inside, n)
-	d.castFor = casting{d.pos, d.radius, d.inside}
+	d.rays = castRays(s.img, s.rect, d.pos, d.radius, d.inside, n, beside)
+	d.castFor = casting{d.pos, d.radius, d.inside, beside}
+}
+
+// faint reports whether the inside of d differs little from the face, and by not much more
+// than its pixels do from each other: black on black and white on white, in noise.
+func (s *search) faint(d *disc) bool {
+	const few, little = 4, 0.5 // standard deviations; log units
+	face, ok := s.faceAt(d.pos)
+	own := opponentOf(d.inside)
+	off := rgb{own[0] - face[0], own[1] - face[1], own[2] - face[2]}
+	return ok && math.Sqrt(float64(off.dot(off))) < min(little, few*d.uneven)
 }
 
 // A disc with less than this chance is not looked at again on its own. At a glance

@@ -63,9 +63,9 @@ func scanRim(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, n
 }
 
 // castRays looks in n directions for the rim of a disc of radius r mm at centre c.
-// inside is the disc's own colour. raysPerDisc rays are averaged with their
-// neighbours, which spares the step and halves the noise; fewer are too far apart.
-func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, inside rgb, n int) []ray {
+// inside is the disc's own colour. raysPerDisc rays are averaged with so many neighbours
+// on either side, which spares the step and lessens the noise; fewer are too far apart.
+func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, inside rgb, n, beside int) []ray {
 	step := 0.5
 	if n < raysPerDisc {
 		step = 1
@@ -76,7 +76,7 @@ func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, 
 	for k, line := range s.along {
 		rays[k] = ray{angle: rayAngle(k, n), seen: line != nil}
 		if n == raysPerDisc {
-			line = s.meanOf(k, mean)
+			line = s.meanOf(k, beside, mean)
 		}
 		if line != nil {
 			s.findStep(&rays[k], line, inside)
@@ -85,18 +85,34 @@ func castRays(img *image.NRGBA, rect *calib.Rectification, c r2.Vec, r float64, 
 	return rays
 }
 
-// meanOf returns the mean of ray k and its two neighbours, in the memory of mean; nil
-// where one of them leaves the photo.
-func (s scan) meanOf(k int, mean []rgb) []rgb {
+// Rays are averaged with one neighbour on either side, and with noisyBeside where the noise
+// of the photo comes near the step across the rim.
+const (
+	usualBeside = 1
+	noisyBeside = 5
+)
+
+// meanOf returns the mean of ray k and so many neighbours on either side, in the memory of
+// mean; nil where one of them leaves the photo.
+func (s scan) meanOf(k, beside int, mean []rgb) []rgb {
 	n := len(s.along)
-	before, line, after := s.along[(k+n-1)%n], s.along[k], s.along[(k+1)%n]
-	if before == nil || line == nil || after == nil {
-		return nil
-	}
 	mean = mean[:0]
-	for i, v := range line {
-		a, b := before[i], after[i]
-		mean = append(mean, rgb{(a[0] + v[0] + b[0]) / 3, (a[1] + v[1] + b[1]) / 3, (a[2] + v[2] + b[2]) / 3})
+	for q := k - beside; q <= k+beside; q++ {
+		line := s.along[(q+n)%n]
+		if line == nil {
+			return nil
+		}
+		if q == k-beside {
+			mean = append(mean, line...)
+			continue
+		}
+		for i, v := range line {
+			mean[i] = rgb{mean[i][0] + v[0], mean[i][1] + v[1], mean[i][2] + v[2]}
+		}
+	}
+	w := 1 / float32(2*beside+1)
+	for i, v := range mean {
+		mean[i] = rgb{w * v[0], w * v[1], w * v[2]}
 	}
 	return mean
 }

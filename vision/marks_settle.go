@@ -136,7 +136,7 @@ func (s *search) rims(d *disc, near []*disc) *placing {
 	var step, out rgb
 	mean := make([]rgb, 0, 65)
 	for k := range sc.along {
-		profile := sc.meanOf(k, mean)
+		profile := sc.meanOf(k, d.castFor.beside, mean)
 		if onRim, under := d.meets(rayAngle(k, raysPerDisc), near); profile == nil || onRim || under || !d.rays[k].edge {
 			continue
 		}

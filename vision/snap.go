@@ -77,7 +77,7 @@ var snapStarts = func() []r2.Vec {
 // of the rim only.
 func (d *disc) fitNear(img *image.NRGBA, rect *calib.Rectification, hold bool) bool {
 	for range 3 {
-		d.rays = castRays(img, rect, d.pos, d.radius, d.inside, raysPerDisc)
+		d.rays = castRays(img, rect, d.pos, d.radius, d.inside, raysPerDisc, usualBeside)
 		m := rimOf(d, nil)
 		fixed := d.nominalMM
 		if !hold && 10*len(m.angle) > 7*raysPerDisc {

@@ -319,16 +319,18 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	slices.SortStableFunc(one, func(a, b *disc) int { return cmp.Compare(a.radius, b.radius) })
 	var out []size
 	var areas []float64 // that the discs of each size cover
+	var counts []int
 	for i := 0; i < len(one); {
 		j, area := i, 0.0
 		for ; j < len(one) && one[j].radius < 1.1*one[i].radius; j++ {
 			area += one[j].radius * one[j].radius
 		}
 		out = append(out, size{nominalMM: one[(i+j)/2].radius})
-		areas = append(areas, area)
+		areas, counts = append(areas, area), append(counts, j-i)
 		i = j
 	}
-	// Texture and numerals hold many small discs; stickers cover more. Sizes that lie close
+	// Texture and numerals hold many small discs; stickers cover more. Where many stickers
+	// show one size, a single disc of another is a curve of the face. Sizes that lie close
 	// together are one, seen badly.
 	order := make([]int, len(out))
 	for i := range order {
@@ -338,7 +340,7 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	var keep []size
 	for _, i := range order {
 		z := out[i]
-		if areas[i] < 0.15*areas[order[0]] || slices.ContainsFunc(keep, func(o size) bool {
+		if areas[i] < 0.15*areas[order[0]] || counts[i] == 1 && slices.Max(counts) >= fewSure || slices.ContainsFunc(keep, func(o size) bool {
 			return max(z.nominalMM/o.nominalMM, o.nominalMM/z.nominalMM) < sameSize
 		}) {
 			continue

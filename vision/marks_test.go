@@ -341,3 +341,21 @@ func TestFaintStickers(t *testing.T) {
 		t.Errorf("missed %d, extra %d of %d", missed, extra, len(truth.Marks))
 	}
 }
+
+// Where by their own chances many of the stickers are none, all are doubtful.
+func TestMuddled(t *testing.T) {
+	for _, c := range []struct {
+		n      int
+		chance float64
+		want   bool
+	}{{40, 0.75, true}, {40, 0.95, false}, {5, 0.7, false}, {0, 0, false}} {
+		s := &search{}
+		ds := make([]*disc, c.n)
+		for i := range ds {
+			ds[i] = &disc{chance: c.chance}
+		}
+		if got := s.muddled(ds); got != c.want || len(s.warnings) > 0 != c.want {
+			t.Errorf("%d of chance %g: muddled %v, warnings %q; want %v", c.n, c.chance, got, s.warnings, c.want)
+		}
+	}
+}

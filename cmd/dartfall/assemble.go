@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
@@ -11,6 +12,7 @@ import (
 	"dartfall/cmd/dartfall/internal/decisions"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/scoring"
+	"dartfall/vision"
 )
 
 // cautions are shown wherever results are.
@@ -381,10 +383,26 @@ func answer(s sheet.Summary) string {
 		return noMark
 	}
 	if words := comparisonAnswer(s.Comparisons); words != "" {
+		if d := doubtful(s.Impacts); manyDoubts(d, counted(s.Impacts)) {
+			words = fmt.Sprintf("%s; but %d of %s are doubtful: look at these first.", strings.TrimSuffix(words, "."), d, plural(counted(s.Impacts), "mark"))
+		}
 		return words
 	}
 	return fmt.Sprintf("%s in %s on %s.", plural(counted(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
 }
+
+// doubtful is how many of the impacts are in a figure and doubtful.
+func doubtful(impacts []sheet.Impact) (n int) {
+	for _, m := range impacts {
+		if m.Counts() && slices.Contains(m.Flags, string(vision.Doubtful)) {
+			n++
+		}
+	}
+	return n
+}
+
+// manyDoubts reports whether too many of so many marks are doubtful to rest a figure on.
+func manyDoubts(doubtful, marks int) bool { return 3*doubtful >= marks }
 
 // counted is how many of the impacts are in a figure.
 func counted(impacts []sheet.Impact) (n int) {

@@ -100,7 +100,7 @@ func (j job) doubts(impacts []sheet.Impact) (warnings []string) {
 	var where, many []string
 	for _, p := range photos {
 		where = append(where, fmt.Sprintf("%d on %s", doubtful[p], p))
-		if 3*doubtful[p] >= marks[p] {
+		if manyDoubts(doubtful[p], marks[p]) {
 			many = append(many, p)
 		}
 	}

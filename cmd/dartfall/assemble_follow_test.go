@@ -246,6 +246,26 @@ func TestDoubtfulMarksAreSaid(t *testing.T) {
 	}
 }
 
+// A comparison of which a third of the marks is doubtful says so in the same breath.
+func TestAnswerOnDoubtfulMarks(t *testing.T) {
+	for _, c := range []struct {
+		doubtful int // of 18
+		want     bool
+	}{{0, false}, {5, false}, {6, true}} {
+		marks := append(scattered(1, 9, "blue"), scattered(2, 9, "red")...)
+		for i := range c.doubtful {
+			marks[i].Flags = []string{"doubtful"}
+		}
+		s, err := assemble(job{}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, marks)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(s.Comparisons) != 1 || strings.Contains(s.Answer, "of 18 marks are doubtful: look at these first.") != c.want {
+			t.Errorf("%d doubtful: %q", c.doubtful, s.Answer)
+		}
+	}
+}
+
 // Shots without a mark are misses on every picture and in every text, as the figures
 // count them.
 func TestShotsWithoutMarkAreMisses(t *testing.T) {

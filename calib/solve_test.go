@@ -234,4 +234,12 @@ func TestLensCentreOff(t *testing.T) {
 	if off, sigmas := worst(freed); off > 0.1 || sigmas > 3 {
 		t.Errorf("%.3f mm off, %.1f standard uncertainties; want 0.1 mm and 3", off, sigmas)
 	}
+	// With a focal length the principal point is the same unknown.
+	p.Focal.FocalPx, p.Focal.SigmaRel = 3000, 0.3
+	if freed, err = Solve(start, p); err != nil {
+		t.Fatal(err)
+	}
+	if off, sigmas := worst(freed); off > 0.1 || sigmas > 3 {
+		t.Errorf("with a focal length: %.3f mm off, %.1f standard uncertainties; want 0.1 mm and 3", off, sigmas)
+	}
 }

@@ -33,7 +33,9 @@ type camera struct {
 }
 
 // newCamera takes the focal length from the photo's metadata when there is one;
-// without, phones' main cameras lie between 23 and 32 mm in 35 mm terms.
+// without, phones' main cameras lie between 23 and 32 mm in 35 mm terms. Of a
+// cropped photo the focal length is more of what is left of the diagonal, and the lens's
+// centre a tenth of it, as a standard deviation, from the middle.
 func newCamera(widthPx, heightPx int, focalPx float64, cropped bool) camera {
 	diag := math.Hypot(float64(widthPx), float64(heightPx))
 	c := camera{
@@ -43,18 +45,15 @@ func newCamera(widthPx, heightPx int, focalPx float64, cropped bool) camera {
 		principal: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2},
 		k1Sigma:   lensSigma,
 	}
-	if cropped {
-		c.principalSigmaPx = croppedShare * diag
-	}
 	if focalPx == 0 {
 		c.focalPx, c.sigmaRel = 27/43.266615*diag, 0.15
 	}
+	if cropped {
+		c.principalSigmaPx = 0.1 * diag
+		c.focalPx, c.sigmaRel = 1.25*c.focalPx, 0.3
+	}
 	return c
 }
-
-// croppedShare is how far, in shares of the diagonal, the lens's centre may be from the
-// middle of a cropped photo, as a standard deviation.
-const croppedShare = 0.1
 
 // prior is what the solver may assume of the camera; withFocal of its focal length, too.
 func (c camera) prior(withFocal bool) calib.FocalPrior {

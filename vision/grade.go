@@ -163,16 +163,20 @@ func seenThroughout(circles []Circle) bool {
 	return len(circles) > 1 && !slices.ContainsFunc(circles, func(c Circle) bool { return c.Seen < 2.0/3 }) // stickers cover some
 }
 
-// unseen refuses a face that is burnt out where a declared colour was not found on it:
-// such stickers may be burnt out with the face.
-func (r *Reading) unseen(colours []string) *Refusal {
+// unseen refuses a face that is burnt out where white stickers may be burnt out with it,
+// or those of a declared colour that was not found. Where counts are declared, colours
+// without one are not on the board yet.
+func (r *Reading) unseen(m MarkOptions) *Refusal {
 	i := slices.IndexFunc(r.Checks, func(c Check) bool { return c.Name == "glare" && c.Value > 100*burntShare })
 	if i < 0 {
 		return nil
 	}
-	for _, colour := range colours {
-		if !slices.ContainsFunc(r.Marks, func(m Mark) bool { return m.Colour == colour }) {
-			return &Refusal{fmt.Sprintf("%s, and no %s sticker can be seen on it", r.Checks[i].Words, colour), r.Checks[i].Advice}
+	for _, colour := range m.Colours {
+		if len(m.Counts) > 0 && !slices.ContainsFunc(m.Counts, func(c ColourCount) bool { return c.Colour == colour }) {
+			continue
+		}
+		if colour == "white" || !slices.ContainsFunc(r.Marks, func(k Mark) bool { return k.Colour == colour }) {
+			return &Refusal{fmt.Sprintf("%s, and %s stickers may be burnt out with it", r.Checks[i].Words, colour), r.Checks[i].Advice}
 		}
 	}
 	return nil

@@ -65,7 +65,9 @@ func TestBurntOutFace(t *testing.T) {
 		refused string // what the refusal names, "" for none
 	}{
 		{MarkOptions{Colours: []string{"blue"}, SizeMM: 16}, ""},
-		{MarkOptions{Colours: []string{"blue", "white"}, SizeMM: 16}, "no white sticker can be seen"},
+		{MarkOptions{Colours: []string{"blue", "white"}, SizeMM: 16}, "white stickers may be burnt out"},
+		{MarkOptions{Colours: []string{"blue", "red"}, SizeMM: 16}, "red stickers may be burnt out"},
+		{MarkOptions{Colours: []string{"blue", "red"}, SizeMM: 16, Counts: []ColourCount{{"blue", 2}}}, ""}, // red is shot later
 		{MarkOptions{SizeMM: 16}, "no number can be stood behind"},
 		{MarkOptions{Bare: true}, "no number can be stood behind"},
 	} {

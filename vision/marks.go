@@ -171,10 +171,12 @@ func (s *search) stickers() []Mark {
 	found := s.dropRepeated(s.choose(s.relate(all), 0.5), all)
 	s.groupColours(found)
 	found, tried := s.fillClumps(dropPatches(s.named(found)))
-	found = s.weighCounts(s.named(found), append(all, tried...))
+	found = s.named(found)
+	muddled := s.muddled(found) // by their looks, whatever was declared
+	found = s.weighCounts(found, append(all, tried...))
 	s.flagClumps(found)
 	s.settle(found)
-	return s.marksOf(found)
+	return s.marksOf(found, muddled)
 }
 
 // dropPatches drops discs within a larger one of the same colour: gloss or a fleck of
@@ -320,18 +322,18 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	slices.SortStableFunc(one, func(a, b *disc) int { return cmp.Compare(a.radius, b.radius) })
 	var out []size
 	var areas []float64 // that the discs of each size cover
-	var counts []int
 	for i := 0; i < len(one); {
 		j, area := i, 0.0
 		for ; j < len(one) && one[j].radius < 1.1*one[i].radius; j++ {
 			area += one[j].radius * one[j].radius
 		}
-		out = append(out, size{nominalMM: one[(i+j)/2].radius})
-		areas, counts = append(areas, area), append(counts, j-i)
+		if j > i+1 || !s.oddOneOut(one[i], one) {
+			out = append(out, size{nominalMM: one[(i+j)/2].radius})
+			areas = append(areas, area)
+		}
 		i = j
 	}
-	// Texture and numerals hold many small discs; stickers cover more. Where many stickers
-	// show one size, a single disc of another is a curve of the face. Sizes that lie close
+	// Texture and numerals hold many small discs; stickers cover more. Sizes that lie close
 	// together are one, seen badly.
 	order := make([]int, len(out))
 	for i := range order {
@@ -341,7 +343,7 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	var keep []size
 	for _, i := range order {
 		z := out[i]
-		if areas[i] < 0.15*areas[order[0]] || counts[i] == 1 && slices.Max(counts) >= fewSure || slices.ContainsFunc(keep, func(o size) bool {
+		if areas[i] < 0.15*areas[order[0]] || slices.ContainsFunc(keep, func(o size) bool {
 			return max(z.nominalMM/o.nominalMM, o.nominalMM/z.nominalMM) < sameSize
 		}) {
 			continue
@@ -350,6 +352,14 @@ func (s *search) sizesSeen(leastPx float64) []size {
 	}
 	slices.SortFunc(keep, func(a, b size) int { return cmp.Compare(a.nominalMM, b.nominalMM) })
 	return keep
+}
+
+// oddOneOut reports whether a disc, the only one of its size, is a curve of the face and
+// no sticker: where many show another size, some in its very colour.
+func (s *search) oddOneOut(d *disc, all []*disc) bool {
+	return len(all) > fewSure && slices.ContainsFunc(all, func(o *disc) bool {
+		return o != d && apart(s.surface(o), s.surface(d)) < sameColour
+	})
 }
 
 // What the rim's scatter does not show of a mark's uncertainty, set so that 95 % of
@@ -380,7 +390,7 @@ func (s *search) muddled(ds []*disc) bool {
 	if wrong < 2 || wrong < mostWrong*float64(len(ds)) {
 		return false
 	}
-	s.warnings = append(s.warnings, fmt.Sprintf("some %.0f of the %d stickers listed are likely none: on this photo they cannot be told well from grain, light or the blocks of a picture saved too small; all are doubtful; send the photo as taken, or set the marks by hand in dartfall review", wrong, len(ds)))
+	s.warnings = append(s.warnings, fmt.Sprintf("about %.0f of the %d stickers found are probably none (grain, leaf light, or a picture saved too small): all are doubtful; send the photo as taken, or check them all in dartfall review", wrong, len(ds)))
 	return true
 }
 
@@ -389,9 +399,8 @@ func (s *search) muddled(ds []*disc) bool {
 const mostWrong = 0.15
 
 // marksOf turns discs into marks, sorted by colour, then from the top down.
-func (s *search) marksOf(ds []*disc) []Mark {
+func (s *search) marksOf(ds []*disc, muddled bool) []Mark {
 	var marks []Mark
-	muddled := s.muddled(ds)
 	for _, d := range ds {
 		g := s.groups[d.group]
 		m := Mark{Kind: Sticker, Pos: d.pos, Photo: s.rect.ToPhoto(d.pos), CovMM2: covOf(s.rect, d), DiameterMM: 2 * d.radius,

@@ -44,10 +44,15 @@ func (s *search) withoutPrint(all []*disc) []*disc {
 }
 
 // isCentreMark reports whether a disc is a circle of the face, and no sticker on it: of
-// the circle's size, and nearer to its centre than a shot can be expected to fall.
+// the circle's size, and nearer to its centre, as well as that is known, than a shot can be
+// expected to fall.
 func (s *search) isCentreMark(d *disc) bool {
 	off := max(0.02*d.radius, 0.3/s.flat.PxPerMM)
-	return r2.Norm(d.pos) < off && slices.ContainsFunc(s.face, func(c Circle) bool { return math.Abs(c.RadiusMM-d.radius) < 2*off })
+	if !slices.ContainsFunc(s.face, func(c Circle) bool { return math.Abs(c.RadiusMM-d.radius) < 2*off }) {
+		return false
+	}
+	xx, _, yy := s.rect.PlaneCov(r2.Vec{})
+	return r2.Norm(d.pos) < off+min(2*math.Sqrt(xx+yy), 0.1*d.radius)
 }
 
 // printShare returns the share of what lies from..to mm from the centre of d that is print.

@@ -359,3 +359,15 @@ func TestMuddled(t *testing.T) {
 		}
 	}
 }
+
+// A lone sticker of another size, and of another colour, is found among many.
+func TestOneLargerSticker(t *testing.T) {
+	s := boardtest.Plain(1600, 1200)
+	s.Marks = append(boardtest.Stickers("red", 13, [2]float64{60, 40}, [2]float64{-70, 30}, [2]float64{20, -90}, [2]float64{-50, -60},
+		[2]float64{110, -20}, [2]float64{-20, 75}, [2]float64{35, 120}, [2]float64{-120, -30}), boardtest.Stickers("blue", 19, [2]float64{80, -70})...)
+	p, truth := photographed(t, s)
+	marks, _, _ := findMarks(p, truth.Rectification, circlesOf(truth), MarkOptions{})
+	if missed, extra, _ := scored(truth, marks); missed+extra > 0 {
+		t.Errorf("missed %d, extra %d of %d: %v", missed, extra, len(truth.Marks), marks)
+	}
+}

@@ -94,7 +94,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 		Checks:        grade(p.Image, fit, cam, opts.Marks),
 		Warnings:      fit.warnings,
 	}
-	if cam.principalSigmaPx > 0 {
+	if cam.principalSigmaPx > 0 && fit.basis != ByPoints {
 		out.Warnings = append(out.Warnings, fmt.Sprintf("the picture, %d by %d pixels, seems to be cropped: where the middle of the lens was is not known, which the stated uncertainty allows for; send the photo as taken", b.Dx(), b.Dy()))
 	}
 	if r := refusalOf(out.Checks); r != nil {
@@ -108,7 +108,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	out.Warnings = append(out.Warnings, warnings...)
 	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)
-	if r := out.unseen(opts.Marks.Colours); r != nil {
+	if r := out.unseen(opts.Marks); r != nil {
 		out.Marks = nil
 		return out, r
 	}

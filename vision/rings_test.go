@@ -396,3 +396,31 @@ func TestRingsThatFixAPlane(t *testing.T) {
 		}
 	}
 }
+
+// A cropped photo says so, and the middle of its lens is found.
+func TestCroppedPhoto(t *testing.T) {
+	s := tilted(25, 40, -0.12)
+	s.Camera.Width, s.Camera.PrincipalPx, s.Camera.AimPx = 1400, calib.Px{X: -180}, calib.Px{X: -40}
+	p, truth := asPhoto(s)
+	p.Camera.Focal35MM = 0 // as the decoder leaves it
+	worst := func(r *Reading) (off float64) {
+		for i := range 8 {
+			sin, cos := math.Sincos(float64(i))
+			x := r2.Vec{X: 180 * cos, Y: 180 * sin}
+			at := r2.Norm(r.ToBoard(truth.Rectification.ToPhoto(x)))
+			off = math.Max(off, math.Abs(at-180))
+		}
+		return off
+	}
+	for _, cropped := range []bool{false, true} {
+		p.Camera.Cropped = cropped
+		r, err := Read(p, Options{Rings: specOf(s.Face), PlaneOnly: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := strings.Contains(strings.Join(r.Warnings, "\n"), "seems to be cropped")
+		if off := worst(r); said != cropped || (off < 0.1) != cropped {
+			t.Errorf("cropped %v: said %v, %.3f mm off; want less than 0.1 where it is known", cropped, said, off)
+		}
+	}
+}

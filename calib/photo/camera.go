@@ -23,7 +23,7 @@ type Camera struct {
 	// diagonal no longer goes with it.
 	Focal35MM float64
 	// Cropped is set for a picture of another shape than the camera recorded, or than any
-	// camera gives: the middle of its lens is not in its middle.
+	// camera gives: the middle of its lens may not be in its middle. Facts does not know.
 	Cropped     bool
 	Orientation int // EXIF tag as found, 1 to 8; 0 when absent
 }
@@ -175,24 +175,22 @@ func (f *exifFacts) focal35MM() float64 {
 }
 
 // frames are the shapes of photos that cameras take, long side over short: square, the
-// sensors' own 4:3 and 3:2, 16:9, and phones' screens up to 21:9, which the camera itself
-// crops about its middle (common practice, no source).
-var frames = []float64{1, 4.0 / 3, 3.0 / 2, 16.0 / 9, 2, 19.0 / 9, 19.5 / 9, 20.0 / 9, 21.0 / 9}
+// sensors' own 5:4, 4:3 and 3:2, 8:5, 16:9, and phones' screens from 18:9 to 21:9, which
+// the camera itself crops about its middle (common practice, no source).
+var frames = []float64{1, 5.0 / 4, 4.0 / 3, 3.0 / 2, 8.0 / 5, 16.0 / 9, 2, 18.5 / 9, 19.0 / 9, 19.3 / 9, 19.5 / 9, 20.0 / 9, 21.0 / 9}
 
-// cropped reports whether the picture's shape is no longer the one the camera
-// recorded, or none that cameras give where none is recorded. A picture that was only
+// cropped reports whether the picture's shape is no longer the one the camera recorded,
+// which editors may have overwritten, or none that cameras give. A picture that was only
 // made smaller keeps its shape.
 func (f *exifFacts) cropped(size image.Point) bool {
 	if size.X == 0 || size.Y == 0 {
 		return false // only the facts were read
 	}
-	shapes := frames
-	if f.widthPx > 0 && f.heightPx > 0 {
-		shapes = []float64{max(f.widthPx, f.heightPx) / min(f.widthPx, f.heightPx)}
-	}
 	const tolerance = 0.01 // rounding of a small copy to whole pixels, and of codecs to blocks
 	actual := float64(max(size.X, size.Y)) / float64(min(size.X, size.Y))
-	return !slices.ContainsFunc(shapes, func(shape float64) bool { return math.Abs(actual/shape-1) <= tolerance })
+	is := func(shape float64) bool { return math.Abs(actual/shape-1) <= tolerance }
+	recorded := f.widthPx > 0 && f.heightPx > 0
+	return recorded && !is(max(f.widthPx, f.heightPx)/min(f.widthPx, f.heightPx)) || !slices.ContainsFunc(frames, is)
 }
 
 func text(v any) string {

@@ -20,8 +20,10 @@ func TestCropped(t *testing.T) {
 		{image.Point{}, image.Pt(2000, 700), true},
 		{image.Pt(4032, 3024), image.Pt(1512, 2016), false},
 		{image.Pt(4032, 3024), image.Pt(3000, 3000), true},
-		{image.Pt(3226, 3024), image.Pt(3226, 3024), false}, // what the camera recorded, whatever its shape
-		{image.Point{}, image.Point{}, false},               // unknown
+		{image.Pt(3226, 3024), image.Pt(3226, 3024), true}, // an editor's record
+		{image.Point{}, image.Pt(4032, 1960), false},
+		{image.Point{}, image.Pt(4000, 1868), false},
+		{image.Point{}, image.Point{}, false}, // unknown
 	} {
 		facts := exifFacts{widthPx: float64(c.recorded.X), heightPx: float64(c.recorded.Y)}
 		if got := facts.cropped(c.size); got != c.want {

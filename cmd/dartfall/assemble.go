@@ -383,8 +383,15 @@ func answer(s sheet.Summary) string {
 		return noMark
 	}
 	if words := comparisonAnswer(s.Comparisons); words != "" {
-		if d := doubtful(s.Impacts); manyDoubts(d, counted(s.Impacts)) {
-			words = fmt.Sprintf("%s; but %d of %s are doubtful: look at these first.", strings.TrimSuffix(words, "."), d, plural(counted(s.Impacts), "mark"))
+		var doubts []string
+		for _, g := range s.Groups {
+			own := slices.DeleteFunc(slices.Clone(s.Impacts), func(m sheet.Impact) bool { return m.Accessory != g.Accessory })
+			if d, n := doubtful(own), counted(own); n > 0 && manyDoubts(d, n) {
+				doubts = append(doubts, fmt.Sprintf("%d of %s of %s", d, plural(n, "mark"), g.Accessory))
+			}
+		}
+		if len(doubts) > 0 {
+			words = fmt.Sprintf("%s; but %s are doubtful: look at these first, in dartfall review.", strings.TrimSuffix(words, "."), strings.Join(doubts, " and "))
 		}
 		return words
 	}

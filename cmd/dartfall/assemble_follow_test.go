@@ -246,12 +246,12 @@ func TestDoubtfulMarksAreSaid(t *testing.T) {
 	}
 }
 
-// A comparison of which a third of the marks is doubtful says so in the same breath.
+// A comparison of which a third of a side's marks is doubtful says so in the same breath.
 func TestAnswerOnDoubtfulMarks(t *testing.T) {
 	for _, c := range []struct {
-		doubtful int // of 18
+		doubtful int // of 9
 		want     bool
-	}{{0, false}, {5, false}, {6, true}} {
+	}{{0, false}, {2, false}, {3, true}} {
 		marks := append(scattered(1, 9, "blue"), scattered(2, 9, "red")...)
 		for i := range c.doubtful {
 			marks[i].Flags = []string{"doubtful"}
@@ -260,7 +260,7 @@ func TestAnswerOnDoubtfulMarks(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(s.Comparisons) != 1 || strings.Contains(s.Answer, "of 18 marks are doubtful: look at these first.") != c.want {
+		if len(s.Comparisons) != 1 || strings.Contains(s.Answer, "but 3 of 9 marks of blue are doubtful: look at these first") != c.want {
 			t.Errorf("%d doubtful: %q", c.doubtful, s.Answer)
 		}
 	}

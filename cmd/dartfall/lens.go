@@ -102,6 +102,9 @@ func lensPhotos(paths []string, use func(*photo.Photo) error) (lens.Profile, err
 		if err != nil {
 			return first, err
 		}
+		if p.Camera.Cropped {
+			return first, withHint(fmt.Errorf("%s was cropped: the middle of its lens is no longer in its middle", p.Name), "give the photos as taken")
+		}
 		size := p.Image.Rect.Size()
 		if i == 0 {
 			first = lens.Of(p.Camera, size.X, size.Y)
@@ -230,6 +233,9 @@ func (j *job) readLens(file string) error {
 func (j job) lensFor(p *photo.Photo) (prior *vision.LensPrior, note string) {
 	if j.lens == nil {
 		return nil, ""
+	}
+	if p.Camera.Cropped {
+		return nil, fmt.Sprintf("the lens profile %s is not used: the photo was cropped", j.lensName)
 	}
 	size := p.Image.Rect.Size()
 	if why := j.lens.Mismatch(p.Camera, size.X, size.Y); why != "" {

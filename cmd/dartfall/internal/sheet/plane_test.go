@@ -23,7 +23,7 @@ func TestRectificationReadsBack(t *testing.T) {
 	r.Cov = mat.NewSymDense(calib.NumFree, nil)
 	for i := range calib.NumFree {
 		// The sizes are those of a real fit: px per mm, px, 1/mm, mm.
-		size := [calib.NumFree]float64{1e-3, 1e-3, 1e-3, 0.1, 0.1, 1e-7, 1e-7, 1e-3, 0, 0, 0, 0.2, 0.2, 0.2}
+		size := [calib.NumFree]float64{1e-3, 1e-3, 1e-3, 0.1, 0.1, 1e-7, 1e-7, 1e-3, 0, 2, 2, 0.2, 0.2, 0.2}
 		for j := i; j < calib.NumFree; j++ {
 			r.Cov.SetSym(i, j, size[i]*size[j]*math.Pow(-0.5, float64(j-i)))
 		}

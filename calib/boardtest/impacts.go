@@ -1,6 +1,9 @@
 package boardtest
 
-import "math"
+import (
+	"math"
+	"math/rand/v2"
+)
 
 const (
 	// minMarkPx is the least diameter of a mark seen square-on in a fair photo.
@@ -184,6 +187,22 @@ func (s *Scene) randomBareMarks(d draw) {
 		diameter := d.between(lo, max(1.3*lo, hi))
 		if x, y, ok := s.impact(d, a, diameter); ok {
 			s.Marks = append(s.Marks, Mark{Kind: kind, X: x, Y: y, DiameterMM: diameter, String: 1})
+		}
+	}
+	if kind == Hole {
+		s.tear()
+	}
+}
+
+// tear gives the holes rims: torn paper shows its white core, narrow or wide, much the
+// same all over a board (common practice, no source). It draws from a stream of its own.
+func (s *Scene) tear() {
+	d := draw{rand.New(rand.NewPCG(s.Seed, 17))}
+	width, bright := d.between(0.12, 0.45), d.Float64()
+	for i := range s.Marks {
+		s.Marks[i].Rim = Rim{
+			Width:  min(0.45, max(0.12, width+0.03*d.NormFloat64())),
+			Bright: clamp01(bright + 0.08*d.NormFloat64()),
 		}
 	}
 }

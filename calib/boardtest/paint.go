@@ -427,6 +427,9 @@ func newMarkGrid(s *Scene) markGrid {
 		rng := rand.New(rand.NewPCG(s.Seed, 1000+uint64(i)))
 		p := paintedMark{Mark: m, radius: m.DiameterMM / 2, colour: m.Colour.linear(), phase: 2 * math.Pi * rng.Float64()}
 		p.reach = p.radius
+		if p.Rim.Width == 0 {
+			p.Rim.Width = 0.22
+		}
 		if m.Kind != Sticker {
 			p.reach *= 1.8
 			for k := range p.ragged.c {
@@ -482,10 +485,12 @@ func (m *paintedMark) bare(dx, dy, q float64, c rgb) rgb {
 	switch m.Kind {
 	case Hole:
 		switch {
-		case d <= -0.22:
+		case d <= -m.Rim.Width:
 			return rgb{0.006, 0.006, 0.006}
 		case d <= 0: // torn rim: the core of the paper shows
-			return c.mix(rgb{0.42, 0.38, 0.31}, 0.75).scale(float32(0.75 - 0.4*(dx*math.Cos(m.phase)+dy*math.Sin(m.phase))/m.radius))
+			side, bright := (dx*math.Cos(m.phase)+dy*math.Sin(m.phase))/m.radius, m.Rim.Bright
+			core := rgb{0.42, 0.38, 0.31}.mix(rgb{0.86, 0.84, 0.79}, float32(bright))
+			return c.mix(core, float32(0.75+0.2*bright)).scale(float32(0.75 + 0.25*bright - (0.4-0.25*bright)*side))
 		default:
 			return c.scale(float32(1 - 0.25*math.Exp(-d*d/0.04)))
 		}

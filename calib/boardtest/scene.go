@@ -118,6 +118,13 @@ type Mark struct {
 	Name       string // of the colour; "" for what is not a sticker
 	Colour     Colour // of a sticker
 	String     int    // which string it belongs to, from 1; 0 counts as 1
+	Rim        Rim    // of a hole
+}
+
+// Rim is the torn paper around a hole, inside its outline.
+type Rim struct {
+	Width  float64 // share of the hole's radius; 0 counts as 0.22
+	Bright float64 // from 0, dim and shaded from one side, to 1, the white core of paper
 }
 
 // Camera is a pinhole camera with radial distortion.

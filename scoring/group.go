@@ -106,7 +106,7 @@ type Summary struct {
 // Summarise computes the figures of a group from the impacts that mask leaves in; a
 // nil mask leaves all in. dropped says how many of the masked shots went by the
 // drop-the-widest rule, whose effect on a clean group is known and allowed for in
-// the intervals and in sigma; shots set aside by other rules count as never fired.
+// the intervals and in sigma; more than are masked are shots without a mark. Shots set aside by other rules count as never fired.
 //
 // Impacts with a NaN or infinite position are left out and reported. The error is
 // only for nonsensical options or a mask of the wrong length.
@@ -158,6 +158,9 @@ func summarise(g Group, mask []bool, dropped int, opts Options) Summary {
 		if m {
 			s.SetAside++
 		}
+	}
+	if dropped > 0 { // shots without a mark were dropped first
+		s.AtLeast = g.lost() > dropped-s.SetAside
 	}
 	if n > 0 {
 		m := momentsOf(pts)

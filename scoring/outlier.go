@@ -102,23 +102,29 @@ func (s *search) scatter() float64 {
 
 // Drop is the outcome of the drop-the-widest rule.
 type Drop struct {
-	K    int    `json:"k"`
-	Mask []bool `json:"mask"`
-	// Shrink is 1 - extreme spread after / before. Luck is what the same drop does to
-	// a clean round group of this n: Value on average, Lo to Hi in Level of them.
+	K int `json:"k"`
+	// Misses are the shots without a mark among the K: they lie widest of all.
+	Misses int    `json:"misses"`
+	Mask   []bool `json:"mask"` // of the impacts among the K
+	// Shrink is 1 - extreme spread after / before, of the impacts. Luck is what the same
+	// drop does to a clean round group of this n: Value on average, Lo to Hi in Level of
+	// them.
 	Shrink float64  `json:"shrink"`
 	Luck   Estimate `json:"luck"`
 }
 
 const defLuck = "share by which dropping the widest shrinks the extreme spread of a clean round group; range that holds the level's share of such groups"
 
-// dropRule applies DropWidest and says what luck alone would do.
-func dropRule(pts []r2.Vec, k int, level float64) (Drop, error) {
-	mask, err := DropWidest(pts, k)
+// dropRule leaves out the k widest shots, first of all those without a mark, lost of
+// them, then by DropWidest, and says what luck alone would do.
+func dropRule(pts []r2.Vec, lost, k int, level float64) (Drop, error) {
+	misses := min(lost, k)
+	mask, err := DropWidest(pts, k-misses)
 	if err != nil {
 		return Drop{}, err
 	}
-	d := Drop{K: k, Mask: mask, Luck: undefined(len(pts), defLuck)}
+	n := len(pts) + lost
+	d := Drop{K: k, Misses: misses, Mask: mask, Luck: undefined(n, defLuck)}
 	_, _, before := extremePair(pts)
 	var rest []r2.Vec
 	for i, p := range pts {
@@ -129,7 +135,7 @@ func dropRule(pts []r2.Vec, k int, level float64) (Drop, error) {
 	if _, _, after := extremePair(rest); before > 0 {
 		d.Shrink = 1 - after/before
 	}
-	if row, ok := sizeDistribution(statShrink, len(pts), k); ok {
+	if row, ok := sizeDistribution(statShrink, n, k); ok {
 		d.Luck.Value = row.mean
 		lo, okLo := row.at((1 - level) / 2)
 		hi, okHi := row.at((1 + level) / 2)
@@ -185,11 +191,11 @@ func Assess(g Group, opts Options) (Assessment, error) {
 
 // dropWidest fills Drop and Dropped from the kept impacts idx, which lie at pts.
 func (a *Assessment) dropWidest(g Group, idx []int, pts []r2.Vec, opts Options) {
-	if len(pts)-opts.Drop < 3 {
+	if len(pts)-max(0, opts.Drop-g.lost()) < 3 {
 		a.Warnings = append(a.Warnings, Warning{"no-drop", fmt.Sprintf("%s cannot spare the %d widest", count(len(pts), "shot"), opts.Drop)})
 		return
 	}
-	d, err := dropRule(pts, opts.Drop, opts.Level)
+	d, err := dropRule(pts, g.lost(), opts.Drop, opts.Level)
 	if err != nil {
 		a.Warnings = append(a.Warnings, Warning{"no-drop", err.Error()})
 		return
@@ -197,6 +203,9 @@ func (a *Assessment) dropWidest(g Group, idx []int, pts []r2.Vec, opts Options) 
 	d.Mask = ofAll(g, idx, d.Mask)
 	s := summarise(g, d.Mask, d.K, opts)
 	a.Drop, a.Dropped = &d, &s
+	if d.Misses > 0 {
+		a.Warnings = append(a.Warnings, Warning{"drop-misses", fmt.Sprintf("of the %s set aside as widest, %d left no mark", count(d.K, "shot"), d.Misses)})
+	}
 }
 
 // flagFarOut fills Robust and Flagged.

@@ -165,3 +165,38 @@ func BenchmarkDropWidest200By5(b *testing.B) {
 		}
 	}
 }
+
+// A shot without a mark is the widest there is: leaving it out first gives the figures of
+// the same group with that shot far out, and these are no lower bounds.
+func TestMissesAreDroppedFirst(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	for trial := range 20 {
+		n := 6 + rng.IntN(12)
+		g := Group{Accessory: "North"}
+		for range n {
+			g.Impacts = append(g.Impacts, Impact{Pos: r2.Vec{X: 50 * rng.NormFloat64(), Y: 50 * rng.NormFloat64()}})
+		}
+		far := g
+		far.Impacts = append(slices.Clone(g.Impacts), Impact{Pos: r2.Vec{X: 5000, Y: float64(trial)}})
+		missed := g
+		missed.Misses = 1
+		for drop := 1; drop <= 2; drop++ {
+			a, err := Assess(missed, Options{Drop: drop})
+			if err != nil {
+				t.Fatal(err)
+			}
+			b, err := Assess(far, Options{Drop: drop})
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, want := a.Dropped, b.Dropped
+			if got.AtLeast || got.N != want.N || got.ExtremeSpread != want.ExtremeSpread || got.Sigma != want.Sigma || got.MeanRadius != want.MeanRadius || a.Drop.Luck != b.Drop.Luck || a.Drop.Misses != 1 {
+				t.Errorf("drop %d: at least %v, %+v, luck %+v; want %+v, luck %+v", drop, got.AtLeast, got.ExtremeSpread, a.Drop.Luck, want.ExtremeSpread, b.Drop.Luck)
+			}
+		}
+		missed.Misses = 3
+		if a, err := Assess(missed, Options{Drop: 2}); err != nil || !a.Dropped.AtLeast || a.Dropped.N != n || a.Drop.Misses != 2 {
+			t.Errorf("three misses, two dropped: %v, %+v", err, a.Dropped)
+		}
+	}
+}

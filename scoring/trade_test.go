@@ -32,7 +32,7 @@ func TestTradeGroupSpans(t *testing.T) {
 func TestTradeTwoWideShots(t *testing.T) {
 	rest := append(append([]r2.Vec{}, g1...), r2.Vec{X: 5, Y: 5}, r2.Vec{X: -10, Y: 10}, r2.Vec{X: 10, Y: -10})
 	pts := append(rest, r2.Vec{X: 100, Y: 60}, r2.Vec{X: -70, Y: -30})
-	d, err := dropRule(pts, 2, 0.95)
+	d, err := dropRule(pts, 0, 2, 0.95)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -74,7 +74,7 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 			without, mask = a.Flagged, a.Robust.Mask
 		case a.Dropped != nil:
 			mask = a.Drop.Mask
-			out.ShrinkageByLuck = sheet.Number(a.Drop.Luck.Value)
+			out.ShrinkageByLuck, out.MissesDropped = sheet.Number(a.Drop.Luck.Value), a.Drop.Misses
 		}
 		if without != nil {
 			f := j.figures(*without, g.group)

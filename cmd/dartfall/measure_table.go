@@ -55,7 +55,7 @@ func printGroups(w io.Writer, s sheet.Summary) {
 	for _, g := range s.Groups {
 		t.AppendRow(append(table.Row{g.Letter, g.Accessory, "all"}, figureCells(g.All, photoSigma(s, g.Accessory))...))
 		if g.Without != nil {
-			t.AppendRow(append(table.Row{"", "", fmt.Sprintf("without %d", g.All.N-g.Without.N)}, figureCells(*g.Without, "")...))
+			t.AppendRow(append(table.Row{"", "", fmt.Sprintf("without %d", g.Dropped())}, figureCells(*g.Without, "")...))
 		}
 		if g.WithoutFlyers != nil {
 			t.AppendRow(append(table.Row{"", "", "without " + plural(g.All.N-g.WithoutFlyers.N, "flyer")}, figureCells(*g.WithoutFlyers, "")...))
@@ -71,13 +71,13 @@ func printGroups(w io.Writer, s sheet.Summary) {
 		for _, g := range s.Groups {
 			fmt.Fprintf(w, "  %s %s: %s\n", g.Letter, g.Accessory, asAngles(g.All))
 			if f := g.Without; f != nil {
-				fmt.Fprintf(w, "    without %d: %s\n", g.All.N-f.N, asAngles(*f))
+				fmt.Fprintf(w, "    without %d: %s\n", g.Dropped(), asAngles(*f))
 			}
 		}
 	}
 	for _, g := range s.Groups {
 		if g.Without != nil && g.ShrinkageByLuck.Known() {
-			fmt.Fprintf(w, "Dropping the %d widest of %d shrinks a clean group's extreme spread by about %.0f%% by itself.\n%s\n", g.All.N-g.Without.N, g.All.N, 100*float64(g.ShrinkageByLuck), sigmaWithout)
+			fmt.Fprintf(w, "Dropping the %d widest of %d shrinks a clean group's extreme spread by about %.0f%% by itself.\n%s\n", g.Dropped(), g.All.N+g.Missed(), 100*float64(g.ShrinkageByLuck), sigmaWithout)
 			break
 		}
 	}

@@ -379,9 +379,14 @@ type Group struct {
 	WithoutFlyers *Figures `json:"without_flyers"`
 	// Shrinkage is what dropping as many does to the extreme spread of a clean
 	// normal group of this n by luck alone, as a share; null without a drop rule.
-	ShrinkageByLuck Number   `json:"shrinkage_by_luck"`
-	Warnings        []string `json:"warnings"`
+	ShrinkageByLuck Number `json:"shrinkage_by_luck"`
+	// MissesDropped are the shots without a mark among those dropped as the widest.
+	MissesDropped int      `json:"misses_dropped"`
+	Warnings      []string `json:"warnings"`
 }
+
+// Dropped is how many shots Without leaves out.
+func (g Group) Dropped() int { return g.All.N - g.Without.N + g.MissesDropped }
 
 // Missed is how many shots missed the board, as every figure counts them.
 func (g Group) Missed() int { return g.Misses + g.Unaccounted }

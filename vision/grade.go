@@ -63,6 +63,10 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Che
 	if fit.basis == ByPoints {
 		fitted, straighter = "the points lie %.2f px (%.2f mm) from the fitted plane", "set the points anew: one of them may be off"
 	}
+	steepest := 58.0
+	if cam.principalSigmaPx > 0 { // of a cropped photo the tilt is a guess; "plane" judges what it does
+		steepest = math.Inf(1)
+	}
 	mostBurnt := burntShare
 	if !marks.Bare && len(marks.Colours) > 0 && seenThroughout(fit.circles) { // and each colour was found: unseen
 		mostBurnt = math.Inf(1)
@@ -71,7 +75,7 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Che
 		level("sampling", lo, "px/mm", lo*stickerMM, 9, 5,
 			fmt.Sprintf("%.2f px per mm: a %.3g mm sticker is %.0f px wide", lo, stickerMM, lo*stickerMM),
 			"go closer, or send the original photo: messaging apps shrink it"),
-		level("tilt", tiltDeg, "°", -tiltDeg, -35, -58,
+		level("tilt", tiltDeg, "°", -tiltDeg, -35, -steepest,
 			fmt.Sprintf("seen %.0f° from square-on", tiltDeg),
 			"hold the lens at the height of the board's middle, straight before it"),
 		level("blur", fit.blurPx, "px", -fit.blurPx/pxPerMM/stickerMM, -0.14, -0.3,

@@ -106,7 +106,8 @@ type Summary struct {
 // Summarise computes the figures of a group from the impacts that mask leaves in; a
 // nil mask leaves all in. dropped says how many of the masked shots went by the
 // drop-the-widest rule, whose effect on a clean group is known and allowed for in
-// the intervals and in sigma; more than are masked are shots without a mark. Shots set aside by other rules count as never fired.
+// the intervals and in sigma; more than are masked are shots without a mark. Shots set
+// aside by other rules count as never fired.
 //
 // Impacts with a NaN or infinite position are left out and reported. The error is
 // only for nonsensical options or a mask of the wrong length.

@@ -89,9 +89,9 @@ func readWeights(text string) (alone, among weights) {
 }
 
 // chanceOf returns the chance that a disc is a sticker. Nothing speaks for one that shows
-// less rim than its place takes to be fixed.
+// less rim than its place takes to be fixed, nor for the face's centre mark.
 func (s *search) chanceOf(d *disc) float64 {
-	if !d.fitted || d.on*raysPerDisc < leastRim*len(d.rays) {
+	if !d.fitted || d.on*raysPerDisc < leastRim*len(d.rays) || s.isCentreMark(d) {
 		return 0
 	}
 	signs := s.signs(d)

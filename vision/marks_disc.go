@@ -79,9 +79,7 @@ func (s *search) measure(d *disc, near []*disc, start r2.Vec, n int, nearMM floa
 	s.cast(d, near, n, nearMM)
 	move, d.fitted = s.fitRim(d, near, start)
 	d.tally(near, s)
-	if d.chance = 0; !s.isCentreMark(d) {
-		d.chance = s.chanceOf(d)
-	}
+	d.chance = s.chanceOf(d)
 	return move
 }
 

@@ -29,8 +29,8 @@ type Snapped struct {
 // Snap finds the centre of the disc of about radiusMM that at lies on, by the rim
 // that the detector measures too. The radius is held when hold is set, and fitted
 // otherwise. The detector takes the shadows of all stickers into account besides, so its
-// place differs by some tenths of a mm where they are marked. It returns false when there is no rim of that size around at: then the
-// place that was pointed at is the best there is.
+// place differs by some tenths of a mm where they are marked. It returns false when there
+// is no rim of that size around at: then the place that was pointed at is the best there is.
 func Snap(img *image.NRGBA, rect *calib.Rectification, at calib.Px, radiusMM float64, hold bool) (Snapped, bool) {
 	from := rect.ToBoard(at)
 	if !rect.InFront(from) || !(radiusMM > 0) {

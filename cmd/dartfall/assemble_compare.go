@@ -29,9 +29,9 @@ func (j job) rule() sheet.OutlierRule {
 		r.ByLuck = fmt.Sprintf("In a clean group it sets anything aside with a chance of %.3g%%.", 100*j.chance)
 	case j.drop > 0:
 		r.Kind, r.Drop, r.InForce = "drop", j.drop, true
-		r.Words = fmt.Sprintf("The %s of each group whose removal shrinks its extreme spread most are set aside, the same number for all.", plural(j.drop, "shot"))
+		r.Words = fmt.Sprintf("The %s of each group whose removal shrinks its extreme spread most are set aside, the same number for all; those that left no mark count as the widest.", plural(j.drop, "shot"))
 		if j.drop == 1 {
-			r.Words = "The shot of each group whose removal shrinks its extreme spread most is set aside, in every group."
+			r.Words = "The shot of each group whose removal shrinks its extreme spread most is set aside, in every group; one that left no mark counts as the widest."
 		}
 		r.ByLuck = "Dropping the widest shots shrinks a clean group too; the table says by how much. " + sigmaWithout
 	}

@@ -86,9 +86,9 @@ func (c counted) marks(t *testing.T) []Mark {
 		t.Fatal("no plane")
 	}
 	reachMM := math.Hypot(w, h) / 2 / pxPerMM
-	marks, _, warnings := findMarks(&photo.Photo{Image: img}, rect, []Circle{{RadiusMM: reachMM, InnerMM: reachMM}}, MarkOptions{SizeMM: sizeMM})
-	if len(warnings) > 0 {
-		t.Log(warnings)
+	marks, _, said := findMarks(&photo.Photo{Image: img}, rect, []Circle{{RadiusMM: reachMM, InnerMM: reachMM}}, MarkOptions{SizeMM: sizeMM})
+	if len(said.warnings) > 0 {
+		t.Log(said.warnings)
 	}
 	for i := range marks {
 		marks[i].Photo = marks[i].Photo.Add(calib.Px{X: float64(crop.Min.X - margin), Y: float64(crop.Min.Y - margin)})

@@ -45,7 +45,7 @@ func TestGrade(t *testing.T) {
 					t.Errorf("%s is %s: %s", k.Name, k.Level, k.Words)
 				}
 			}
-			if want := []string{"sampling", "tilt", "blur", "light", "glare", "colour", "ring-seen", "ring-fit", "plane"}; !slices.Equal(names, want) {
+			if want := []string{"sampling", "tilt", "blur", "light", "glare", "colour", "ring-seen", "ring-fit", "plane", "overlooked"}; !slices.Equal(names, want) {
 				t.Errorf("checks %v, want %v", names, want)
 			}
 		})

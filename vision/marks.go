@@ -47,23 +47,29 @@ const (
 // findMarks finds the marks on a board whose plane is known. face lists the
 // circles of the face, outermost first; it may hold just the outer ring. Marks
 // come sorted by colour, then from the top down.
-func findMarks(p *photo.Photo, rect *calib.Rectification, face []Circle, opts MarkOptions) (marks []Mark, flat *Flat, warnings []string) {
+func findMarks(p *photo.Photo, rect *calib.Rectification, face []Circle, opts MarkOptions) (marks []Mark, flat *Flat, said remarks) {
 	s, flat, warnings := newSearch(p, rect, face, opts)
 	if s == nil {
-		return nil, flat, warnings
+		return nil, flat, remarks{warnings: warnings}
 	}
 	var known *planes
 	if opts.Clean != nil {
 		known = s.layClean()
 	}
 	if opts.Bare {
-		return s.bareMarks(known), flat, s.warnings
+		return s.bareMarks(known), flat, s.remarks
 	}
 	marks = s.stickers()
 	if known != nil {
 		marks = s.withoutKnown(marks, known)
 	}
-	return marks, flat, s.warnings
+	return marks, flat, s.remarks
+}
+
+// remarks are what a search has to say beside its marks.
+type remarks struct {
+	warnings []string
+	checks   []Check
 }
 
 // newSearch flattens the board and explains its face; nil, with the reason, when
@@ -137,7 +143,7 @@ type search struct {
 	sizes      []size
 	groups     []*group
 	printed    []bool // pixels of print that repeats; nil when it was not looked for
-	warnings   []string
+	remarks
 }
 
 // size is one size of sticker.
@@ -173,8 +179,11 @@ func (s *search) stickers() []Mark {
 	found, tried := s.fillClumps(dropPatches(s.named(found)))
 	found = s.named(found)
 	muddled := s.muddled(found) // by their looks, whatever was declared
-	found = s.weighCounts(found, append(all, tried...))
+	all = append(all, tried...)
+	weak := s.dropRepeated(s.weaker(found, all), all)
+	found = s.weighCounts(found, weak)
 	s.flagClumps(found)
+	s.checks = append(s.checks, s.overlooked(found, weak))
 	s.settle(found)
 	return s.marksOf(found, muddled)
 }

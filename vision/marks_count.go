@@ -69,13 +69,9 @@ func givenCount(chances []float64, n int) []float64 {
 }
 
 // weighCounts judges the discs of the declared colours again by how many were
-// declared. It returns found with the weaker discs that the counts speak for; those
+// declared. It returns found with those of the weak discs that the counts speak for; those
 // they speak against stay and are flagged.
-func (s *search) weighCounts(found, all []*disc) []*disc {
-	if len(s.opts.Counts) == 0 {
-		return found
-	}
-	weak := s.dropRepeated(s.weaker(found, all), all)
+func (s *search) weighCounts(found, weak []*disc) []*disc {
 	for _, c := range s.opts.Counts {
 		found = s.takeCount(found, weak, c)
 	}

@@ -103,9 +103,9 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	if opts.PlaneOnly {
 		return out, nil
 	}
-	var warnings []string
-	out.Marks, out.Flat, warnings = findMarks(p, out.Rectification, out.Circles, opts.Marks)
-	out.Warnings = append(out.Warnings, warnings...)
+	var said remarks
+	out.Marks, out.Flat, said = findMarks(p, out.Rectification, out.Circles, opts.Marks)
+	out.Warnings, out.Checks = append(out.Warnings, said.warnings...), append(out.Checks, said.checks...)
 	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)
 	if r := out.unseen(opts.Marks); r != nil {

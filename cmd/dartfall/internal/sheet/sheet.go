@@ -239,7 +239,7 @@ type Photo struct {
 
 // Grade is one check of a photo's quality.
 type Grade struct {
-	Check  string `json:"check"` // sampling, tilt, blur, light, glare, colour, ring-seen, ring-fit, plane
+	Check  string `json:"check"` // sampling, tilt, blur, light, glare, colour, ring-seen, ring-fit, plane, overlooked
 	Value  Number `json:"value"`
 	Unit   string `json:"unit"`
 	Level  string `json:"level"`  // good, rough, refused

@@ -112,11 +112,21 @@ func (s *search) placeOf(i int) r2.Vec {
 
 // visit calls f for the pixels of the raster within radius mm of a place.
 func (s *search) visit(at r2.Vec, radius float64, f func(i int)) {
+	s.visitRows(at, radius, func(y, from, to int) {
+		for x := from; x < to; x++ {
+			f(y*s.y.w + x)
+		}
+	})
+}
+
+// visitRows calls f for the rows of the raster within radius mm of a place, with the first
+// pixel of the row that is and the first that is no longer.
+func (s *search) visitRows(at r2.Vec, radius float64, f func(y, from, to int)) {
 	c, r := s.flat.ToFlat(at), radius*s.flat.PxPerMM
 	for y := max(0, int(math.Ceil(c.Y-r))); y <= min(s.y.h-1, int(c.Y+r)); y++ {
 		half := math.Sqrt(max(0, r*r-(float64(y)-c.Y)*(float64(y)-c.Y)))
-		for x := max(0, int(math.Ceil(c.X-half))); x <= min(s.y.w-1, int(c.X+half)); x++ {
-			f(y*s.y.w + x)
+		if from, to := max(0, int(math.Ceil(c.X-half))), min(s.y.w, int(c.X+half)+1); from < to {
+			f(y, from, to)
 		}
 	}
 }
@@ -169,37 +179,24 @@ func (s *search) settled(like []byte, i int, d *disc) bool {
 // proposal returns the disc of the size of its neighbours that explains most of l and
 // least of what is neither of that colour nor under a disc.
 func (s *search) proposal(l leftOver, found []*disc) *disc {
-	like := s.likeGroup(s.groups[l.group], l.nextTo)
-	worth := make(map[int]int, len(l.pixels))
-	for _, i := range l.pixels {
-		worth[i] = 1
-	}
 	near := l.nextTo[0]
-	value := func(at r2.Vec) (v int) {
-		s.visit(at, near.radius, func(i int) {
-			if w, ok := worth[i]; ok {
-				v += w
-				return
-			}
-			p := s.placeOf(i)
-			covered := slices.ContainsFunc(found, func(o *disc) bool { return r2.Norm(r2.Sub(p, o.pos)) < o.radius+s.rimWidth(o) })
-			worth[i] = -1
-			if covered || s.settled(like, i, near) {
-				worth[i] = 0
-			}
-			v += worth[i]
-		})
-		return v
-	}
-	b := bounds(l.pixels, s.y.w).Inset(-int(near.radius * s.flat.PxPerMM))
+	raster := image.Rect(0, 0, s.y.w, s.y.h)
+	reach := int(near.radius * s.flat.PxPerMM)
+	centres := bounds(l.pixels, s.y.w).Inset(-reach)
+	window := centres.Inset(-reach - 1).Intersect(raster)
+	centres = centres.Intersect(raster)
+	before := s.worthBefore(l, found, window)
+	width := window.Dx() + 1
 	best, at := 0, r2.Vec{}
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for x := b.Min.X; x < b.Max.X; x++ {
-			if (x+y)%2 != 0 || !image.Pt(x, y).In(image.Rect(0, 0, s.y.w, s.y.h)) {
-				continue
-			}
+	for y := centres.Min.Y; y < centres.Max.Y; y++ {
+		for x := centres.Min.X + (centres.Min.X+y)%2; x < centres.Max.X; x += 2 {
 			p := s.placeOf(y*s.y.w + x)
-			if v := value(p); v > best {
+			v := 0
+			s.visitRows(p, near.radius, func(y, from, to int) {
+				row := before[(y-window.Min.Y)*width:]
+				v += int(row[to-window.Min.X] - row[from-window.Min.X])
+			})
+			if v > best {
 				best, at = v, p
 			}
 		}
@@ -209,6 +206,44 @@ func (s *search) proposal(l leftOver, found []*disc) *disc {
 	}
 	return &disc{pos: at, nominalMM: near.nominalMM, radius: near.radius, group: -1,
 		votes: votesAt(s.edges(), s.flat.ToFlat(at), near.radius*s.flat.PxPerMM)}
+}
+
+// worthBefore returns, for every row of the window and every place in it, the worth to l
+// of the pixels left of that place: 1 for a pixel of l, -1 for one that is neither of its
+// colour nor under a disc found. A row takes one more than the window is wide.
+func (s *search) worthBefore(l leftOver, found []*disc, window image.Rectangle) []int32 {
+	near := l.nextTo[0]
+	like := s.likeGroup(s.groups[l.group], l.nextTo)
+	worth := make([]int32, (window.Dx()+1)*window.Dy())
+	at := func(i int) int {
+		return (i/s.y.w-window.Min.Y)*(window.Dx()+1) + i%s.y.w - window.Min.X + 1
+	}
+	const own, under = 1, 2
+	for _, i := range l.pixels {
+		worth[at(i)] = own
+	}
+	for _, d := range found {
+		s.visit(d.pos, d.radius+s.rimWidth(d), func(i int) {
+			if image.Pt(i%s.y.w, i/s.y.w).In(window) && worth[at(i)] != own {
+				worth[at(i)] = under
+			}
+		})
+	}
+	for y := window.Min.Y; y < window.Max.Y; y++ {
+		for i := y*s.y.w + window.Min.X; i < y*s.y.w+window.Max.X; i++ {
+			k := at(i)
+			switch {
+			case worth[k] == under, worth[k] == 0 && s.settled(like, i, near):
+				worth[k] = 0
+			case worth[k] == 0:
+				worth[k] = -1
+			}
+			if i > y*s.y.w+window.Min.X {
+				worth[k] += worth[k-1]
+			}
+		}
+	}
+	return worth
 }
 
 // clumpRounds is how often what is left over is looked at: each may add one disc to
@@ -244,16 +279,21 @@ func (s *search) fillClumps(found []*disc) (more, tried []*disc) {
 	}
 	fresh := found
 	for range clumpRounds {
-		n := len(found)
+		before := found
 		for _, d := range s.beside(fresh, found) {
 			take(d, leastApart)
 		}
 		for _, l := range s.leftOvers(found) {
+			// What was refused is refused again where nothing is new.
+			if !slices.ContainsFunc(l.nextTo, func(d *disc) bool { return slices.Contains(fresh, d) || !slices.Contains(before, d) }) {
+				continue
+			}
 			if d := s.proposal(l, found); d != nil {
 				take(d, 0)
 			}
 		}
-		if fresh = slices.Clone(found[n:]); len(fresh) == 0 {
+		fresh = slices.DeleteFunc(slices.Clone(found), func(d *disc) bool { return slices.Contains(before, d) })
+		if len(fresh) == 0 {
 			break
 		}
 		s.groupColours(found)

@@ -44,7 +44,7 @@ func (s *search) edges() []edgePixel {
 	if !ok {
 		return nil
 	}
-	out := make([]edgePixel, 0, w*h/40)
+	out := make([]edgePixel, 0, w*h/8) // a tenth is usual
 	for top := 2; top < h-2; top += stripRows {
 		rows := min(stripRows, h-2-top)
 		s.gradients(top-1, rows+2, mag, dir)

@@ -5,11 +5,13 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/spatial/r2"
 
 	"dartfall/cmd/dartfall/internal/follow"
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/vision"
 )
 
 // sighting is one photo of the board, set against those before it.
@@ -155,15 +157,22 @@ func (b *board) merge(si *sighting, m follow.Match, marks []follow.Mark, ids, na
 	si.face = b.face
 	sin, cos := math.Sincos(m.TurnRad)
 	var added []follow.Mark
+	var renamed []string
 	for k, old := range m.Old {
 		if old >= 0 {
 			si.before = append(si.before, ids[k])
 			delete(b.gone, b.names[old])
+			if marks[k].Colour != b.known[old].Colour {
+				renamed = append(renamed, fmt.Sprintf("%s as %s", b.names[old], names[k]))
+			}
 			continue
 		}
 		n := marks[k]
 		n.Pos, n.CovMM2 = r2.Rotate(n.Pos, m.TurnRad, r2.Vec{}), follow.TurnCov(n.CovMM2, sin, cos)
 		added = append(added, n)
+	}
+	if len(renamed) > 0 {
+		b.warnf("on %s the colour of earlier marks looks different, they are taken for the same by their place: %s", si.photo.Name, strings.Join(renamed, "; "))
 	}
 	for _, i := range m.Gone {
 		if b.gone[b.names[i]] {
@@ -234,7 +243,8 @@ func followed(p sheet.Photo) (marks []follow.Mark, ids, names []string) {
 		}
 		marks = append(marks, follow.Mark{
 			Pos: r2.Vec{X: float64(im.XMM), Y: float64(im.YMM)}, Colour: im.Colour,
-			CovMM2: [3]float64{float64(im.CovMM2[0]), float64(im.CovMM2[1]), float64(im.CovMM2[2])},
+			CovMM2:       [3]float64{float64(im.CovMM2[0]), float64(im.CovMM2[1]), float64(im.CovMM2[2])},
+			UnsureColour: slices.Contains(im.Flags, string(vision.UnsureHue)),
 		})
 		ids = append(ids, im.ID)
 		colour := im.Colour

@@ -14,6 +14,7 @@ import (
 	page "dartfall/cmd/dartfall/internal/report"
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/vision"
 )
 
 // shownOn makes a photo that shows marks of the board turned anticlockwise by turn.
@@ -159,6 +160,31 @@ func TestNewMarkOfAnotherColour(t *testing.T) {
 	}
 	if r := s.Strings[1]; r.Found != 8 || len(r.Gone) != 1 || !strings.Contains(r.Gone[0], "(a.jpg#1)") {
 		t.Errorf("string 2: %d found, gone %q, want 8 and a.jpg#1", r.Found, r.Gone)
+	}
+}
+
+// In other light a mark may have another name; where its colour is unsure its place tells
+// that it was there before, and that is said.
+func TestEarlierMarkByAnotherName(t *testing.T) {
+	old := scattered(1, 8, "purple")
+	later := slices.Clone(old)
+	later[2].Colour, later[2].Flags = "pink", []string{string(vision.UnsureHue)}
+	ses := session.Session{
+		Accessories: []session.Accessory{{Name: "North"}, {Name: "Reed"}},
+		Strings:     []session.String{{Accessory: "North", Photo: "a.jpg"}, {Accessory: "Reed", Photo: "b.jpg"}},
+	}
+	s, err := assemble(job{session: &ses}, []sheet.Photo{
+		shownOn("a.jpg", 0, upByPhoto, old),
+		shownOn("b.jpg", 0.03, upByPhoto, slices.Concat(later, scattered(2, 7, "orange"))),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := s.Strings[1]; r.Found != 7 || len(r.Gone) != 0 {
+		t.Errorf("string 2: %d found, gone %q, want 7 and none", r.Found, r.Gone)
+	}
+	if said := strings.Join(s.Warnings, "\n"); !strings.Contains(said, "(a.jpg#3) as pink at") {
+		t.Errorf("nothing about the name:\n%s", said)
 	}
 }
 

@@ -20,7 +20,10 @@ import (
 type Mark struct {
 	Pos    r2.Vec
 	CovMM2 [3]float64 // xx, xy, yy of Pos
-	Colour string     // marks of different colours are never the same; "" for bare marks
+	Colour string     // "" for bare marks; marks of sure and different colours are never the same
+	// UnsureColour tells that another name fits nearly as well: in glare or coloured light
+	// a mark seen again may be called by that.
+	UnsureColour bool
 }
 
 // Prior is what is known before the marks are compared.
@@ -61,6 +64,9 @@ const (
 	// seenAgain is the chance that a mark that was there is found again: others may
 	// cover it, it may have come off.
 	seenAgain = 0.9
+	// misnamed is the chance that a mark of an unsure colour has another name on another
+	// photo: a guess, of which a place seen again to a millimetre leaves little.
+	misnamed = 0.2
 	// gateChi2 is the 0.999 quantile of chi-square with two degrees of freedom
 	// (-2 ln 0.001).
 	gateChi2 = 13.8155
@@ -151,11 +157,24 @@ func spread(marks []Mark) float64 {
 	return max(10, math.Sqrt(sum/float64(2*len(marks))))
 }
 
+// nameOdds returns the chance of the colours' names if the two marks are the same, over
+// that if they are not, when a name never tells marks apart by itself; 0 where it does.
+func nameOdds(a, b Mark) float64 {
+	switch {
+	case a.Colour == b.Colour:
+		return 1
+	case a.UnsureColour || b.UnsureColour:
+		return misnamed
+	}
+	return 0
+}
+
 // gain returns by how much the log likelihood grows when old mark i is later mark j
 // rather than gone, with the photo turned by sin and cos; 0 outside the gate.
 func (f *finder) gain(i, j int, sin, cos float64) float64 {
 	a, b := f.old[i], f.later[j]
-	if a.Colour != b.Colour {
+	odds := nameOdds(a, b)
+	if odds == 0 {
 		return 0
 	}
 	d := r2.Vec{X: cos*b.Pos.X - sin*b.Pos.Y - a.Pos.X, Y: sin*b.Pos.X + cos*b.Pos.Y - a.Pos.Y}
@@ -169,7 +188,7 @@ func (f *finder) gain(i, j int, sin, cos float64) float64 {
 	}
 	// The density of later marks, at its peak, against that of this one.
 	clutter := float64(len(f.later)) * math.Sqrt(det) / (f.spread * f.spread)
-	return max(0, math.Log(seenAgain/(1-seenAgain)/clutter)-chi2/2)
+	return max(0, math.Log(odds*seenAgain/(1-seenAgain)/clutter)-chi2/2)
 }
 
 // turns proposes no turn at all and the turns at which most pairs of marks of like
@@ -180,7 +199,7 @@ func (f *finder) turns() []float64 {
 		for _, b := range f.later {
 			reach := math.Sqrt(gateChi2 * (a.CovMM2[0] + a.CovMM2[2] + b.CovMM2[0] + b.CovMM2[2] + f.prior.LooseMM*f.prior.LooseMM))
 			ra, rb := r2.Norm(a.Pos), r2.Norm(b.Pos)
-			if a.Colour == b.Colour && math.Abs(ra-rb) <= reach && min(ra, rb) >= 2*reach {
+			if nameOdds(a, b) > 0 && math.Abs(ra-rb) <= reach && min(ra, rb) >= 2*reach {
 				votes = append(votes, math.Atan2(r2.Cross(b.Pos, a.Pos), r2.Dot(b.Pos, a.Pos)))
 			}
 		}

@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r2"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // numBow counts the terms of a bowed board's surface.
@@ -89,14 +90,8 @@ func (r *Rectification) BowSigmas() float64 {
 // principal point that sees the board as r does: x and y on the board and the
 // height above it, mm, in the board frame without Turn.
 func EyeOf(r *Rectification, focalPx float64, principal Px) [3]float64 {
-	h := r.WithTurn(0).h
-	col := func(j int) [3]float64 {
-		return [3]float64{(h[j] - principal.X*h[6+j]) / focalPx, (h[3+j] - principal.Y*h[6+j]) / focalPx, h[6+j]}
-	}
-	a, b, t := col(0), col(1), col(2)
-	unit := math.Sqrt((dot3(a, a) + dot3(b, b)) / 2)
-	n := [3]float64{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
-	return [3]float64{-dot3(a, t) / (unit * unit), -dot3(b, t) / (unit * unit), math.Abs(dot3(n, t)) / (unit * unit * unit)}
+	x, y, o := r.WithTurn(0).Axes(focalPx, principal)
+	unit := math.Sqrt((r3.Norm2(x) + r3.Norm2(y)) / 2)
+	n := r3.Cross(x, y)
+	return [3]float64{-r3.Dot(x, o) / (unit * unit), -r3.Dot(y, o) / (unit * unit), math.Abs(r3.Dot(n, o)) / (unit * unit * unit)}
 }
-
-func dot3(a, b [3]float64) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }

@@ -45,7 +45,7 @@ func TestBowDepth(t *testing.T) {
 func TestEyeOf(t *testing.T) {
 	r := tilted(t, 3000, 1900, 25, 70, -0.02).WithTurn(0)
 	eye := EyeOf(r, 3000, Px{2000, 1500})
-	if d := math.Sqrt(dot3(eye, eye)); !(math.Abs(d-math.Hypot(1900, 50)) < 1e-6) { // shifted by (40, -30) mm
+	if d := math.Hypot(math.Hypot(eye[0], eye[1]), eye[2]); !(math.Abs(d-math.Hypot(1900, 50)) < 1e-6) { // shifted by (40, -30) mm
 		t.Errorf("eye %v is %v mm from the centre, want %v", eye, d, math.Hypot(1900, 50))
 	}
 }

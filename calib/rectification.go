@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r2"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // numPlane is the number of plane parameters: seven of a homography's eight,
@@ -120,6 +121,18 @@ func (r *Rectification) ungauge(y r2.Vec) r2.Vec {
 // Homography returns the row-major matrix that maps board millimetres to ideal
 // (undistorted) photo pixels. It leaves a bow out.
 func (r *Rectification) Homography() [9]float64 { return r.h }
+
+// Axes returns the board's x and y axes and its origin before a pinhole camera (x right,
+// y down, z forward) of the given focal length and principal point, px, that sees the
+// plane as r does, all in the same unknown unit: the columns of K^-1 H (Zhang, "A flexible
+// new technique for camera calibration", 2000, section 3.1).
+func (r *Rectification) Axes(focalPx float64, principal Px) (x, y, origin r3.Vec) {
+	column := func(j int) r3.Vec {
+		w := r.h[6+j]
+		return r3.Vec{X: (r.h[j] - principal.X*w) / focalPx, Y: (r.h[3+j] - principal.Y*w) / focalPx, Z: w}
+	}
+	return column(0), column(1), column(2)
+}
 
 // ToPhoto maps a board point in mm to the photo.
 func (r *Rectification) ToPhoto(x r2.Vec) Px {

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // axesMisfit returns how far the plane's two axes, without Turn, depart from being
@@ -11,13 +12,8 @@ import (
 // the given focal length: both are zero where the rings of r are round and the
 // camera is what it is taken for.
 func axesMisfit(r *Rectification, focalPx float64, principal Px) [2]float64 {
-	h := r.WithTurn(0).h
-	col := func(j int) [3]float64 {
-		return [3]float64{(h[j] - principal.X*h[6+j]) / focalPx, (h[3+j] - principal.Y*h[6+j]) / focalPx, h[6+j]}
-	}
-	a, b := col(0), col(1)
-	na, nb := math.Sqrt(dot3(a, a)), math.Sqrt(dot3(b, b))
-	return [2]float64{dot3(a, b) / (na * nb), math.Log(na / nb)}
+	x, y, _ := r.WithTurn(0).Axes(focalPx, principal)
+	return [2]float64{r3.Cos(x, y), math.Log(r3.Norm(x) / r3.Norm(y))}
 }
 
 // Stretch tells rings that are no circles. Rings stretched in one direction look

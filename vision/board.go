@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r2"
+	"gonum.org/v1/gonum/spatial/r3"
 
 	"dartfall/calib"
 )
@@ -22,14 +23,13 @@ var errNoRings = errors.New("no set of rings stands out")
 
 // camera is what the search may assume of the camera.
 type camera struct {
-	lens      calib.Lens // centre and unit set, no distortion
-	focalPx   float64    // best guess
-	sigmaRel  float64    // its relative uncertainty
-	principal calib.Px
-	// principalSigmaPx is the standard uncertainty of principal in x and in y; 0 but where
-	// the photo was cropped.
-	principalSigmaPx float64
-	k1Sigma          float64 // prior of the lens term, about lens.K1
+	lens     calib.Lens // its centre, the principal point too, and its unit set, no distortion
+	focalPx  float64    // best guess
+	sigmaRel float64    // its relative uncertainty
+	// centreSigmaPx is the standard uncertainty of the lens's centre in x and in y; 0 but
+	// where the photo was cropped.
+	centreSigmaPx float64
+	k1Sigma       float64 // prior of the lens term, about lens.K1
 }
 
 // newCamera takes the focal length from the photo's metadata when there is one;
@@ -39,17 +39,16 @@ type camera struct {
 func newCamera(widthPx, heightPx int, focalPx float64, cropped bool) camera {
 	diag := math.Hypot(float64(widthPx), float64(heightPx))
 	c := camera{
-		lens:      calib.Lens{CentrePx: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2}, ScalePx: diag / 2},
-		focalPx:   focalPx,
-		sigmaRel:  0.03,
-		principal: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2},
-		k1Sigma:   lensSigma,
+		lens:     calib.Lens{CentrePx: calib.Px{X: float64(widthPx-1) / 2, Y: float64(heightPx-1) / 2}, ScalePx: diag / 2},
+		focalPx:  focalPx,
+		sigmaRel: 0.03,
+		k1Sigma:  lensSigma,
 	}
 	if focalPx == 0 {
 		c.focalPx, c.sigmaRel = 27/43.266615*diag, 0.15
 	}
 	if cropped {
-		c.principalSigmaPx = 0.1 * diag
+		c.centreSigmaPx = 0.1 * diag
 		c.focalPx, c.sigmaRel = 1.25*c.focalPx, 0.3
 	}
 	return c
@@ -57,7 +56,7 @@ func newCamera(widthPx, heightPx int, focalPx float64, cropped bool) camera {
 
 // prior is what the solver may assume of the camera; withFocal of its focal length, too.
 func (c camera) prior(withFocal bool) calib.FocalPrior {
-	p := calib.FocalPrior{Principal: c.principal, PrincipalSigmaPx: c.principalSigmaPx}
+	p := calib.FocalPrior{Principal: c.lens.CentrePx, PrincipalSigmaPx: c.centreSigmaPx}
 	if withFocal {
 		p.FocalPx, p.SigmaRel = c.focalPx, c.sigmaRel
 	}
@@ -101,7 +100,7 @@ func findCandidates(ovals []oval, cam camera) []candidate {
 		}
 	}
 	for _, a := range top[:min(len(top), 4)] {
-		if lines, err := calib.VanishingLinesFromFocal(a.conic, cam.focalPx, cam.principal); err == nil {
+		if lines, err := calib.VanishingLinesFromFocal(a.conic, cam.focalPx, cam.lens.CentrePx); err == nil {
 			add(a, lines[0])
 			add(a, lines[1])
 		}
@@ -148,19 +147,11 @@ func radiusIn(r *calib.Rectification, o oval) (mean, spread float64, ok bool) {
 	return mean, math.Sqrt(math.Max(0, sum2/n-mean*mean)) / mean, true
 }
 
-// tilt returns the angle between the camera's line of sight to the ring centre
-// and the board's normal, for the guessed focal length.
+// tilt returns the angle between the line of sight to the ring centre and the board's
+// normal, radians, for a camera of the given focal length and principal point.
 func tilt(r *calib.Rectification, focalPx float64, principal calib.Px) float64 {
-	h := r.Homography()
-	col := func(j int) [3]float64 {
-		return [3]float64{(h[j] - principal.X*h[6+j]) / focalPx, (h[3+j] - principal.Y*h[6+j]) / focalPx, h[6+j]}
-	}
-	a, b, o := col(0), col(1), col(2)
-	n := [3]float64{a[1]*b[2] - a[2]*b[1], a[2]*b[0] - a[0]*b[2], a[0]*b[1] - a[1]*b[0]}
-	dot := n[0]*o[0] + n[1]*o[1] + n[2]*o[2]
-	nn := math.Sqrt(n[0]*n[0] + n[1]*n[1] + n[2]*n[2])
-	no := math.Sqrt(o[0]*o[0] + o[1]*o[1] + o[2]*o[2])
-	return math.Acos(math.Min(1, math.Abs(dot)/(nn*no)))
+	x, y, o := r.Axes(focalPx, principal)
+	return math.Acos(math.Min(1, math.Abs(r3.Cos(r3.Cross(x, y), o))))
 }
 
 // plausible rejects planes that no phone before a board would show: the circle
@@ -173,18 +164,11 @@ func plausible(r *calib.Rectification, cam camera) bool {
 			return false
 		}
 	}
-	if !(tilt(r, cam.focalPx, cam.principal) < maxTilt) {
+	if !(tilt(r, cam.focalPx, cam.lens.CentrePx) < maxTilt) {
 		return false
 	}
-	h := r.Homography()
-	col := func(j int) [3]float64 {
-		return [3]float64{(h[j] - cam.principal.X*h[6+j]) / cam.focalPx, (h[3+j] - cam.principal.Y*h[6+j]) / cam.focalPx, h[6+j]}
-	}
-	a, b := col(0), col(1)
-	na := math.Sqrt(a[0]*a[0] + a[1]*a[1] + a[2]*a[2])
-	nb := math.Sqrt(b[0]*b[0] + b[1]*b[1] + b[2]*b[2])
-	dot := math.Abs(a[0]*b[0]+a[1]*b[1]+a[2]*b[2]) / (na * nb)
-	return dot < 0.35 && math.Abs(math.Log(na/nb)) < 0.35
+	x, y, _ := r.Axes(cam.focalPx, cam.lens.CentrePx)
+	return math.Abs(r3.Cos(x, y)) < 0.35 && math.Abs(math.Log(r3.Norm(x)/r3.Norm(y))) < 0.35
 }
 
 // fit joins all ovals of the candidate in one plane, on the reduced photo's

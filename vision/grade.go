@@ -58,13 +58,13 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Che
 		worst = math.Max(worst, math.Sqrt((xx+yy)/2)/radius)
 	}
 	dark, burnt, tinted := brightness(img, fit.sol.Rectification, fit.circles[0].RadiusMM)
-	tiltDeg := tilt(fit.sol.Rectification, cam.focalPx, cam.principal) * 180 / math.Pi
+	tiltDeg := tilt(fit.sol.Rectification, cam.focalPx, fit.sol.Lens.CentrePx) * 180 / math.Pi
 	fitted, straighter := "ring edges lie %.2f px (%.2f mm) from the fitted rings", "draw the rings with a string and a pen, or print a face; check that the board is flat"
 	if fit.basis == ByPoints {
 		fitted, straighter = "the points lie %.2f px (%.2f mm) from the fitted plane", "set the points anew: one of them may be off"
 	}
 	steepest := 58.0
-	if cam.principalSigmaPx > 0 { // of a cropped photo the tilt is a guess; "plane" judges what it does
+	if cam.centreSigmaPx > 0 { // of a cropped photo the tilt is a guess; "plane" judges what it does
 		steepest = math.Inf(1)
 	}
 	mostBurnt := burntShare

@@ -22,7 +22,7 @@ type LensPrior struct {
 
 // know takes over what is known of the lens.
 func (c *camera) know(l LensPrior) {
-	c.lens, c.principal, c.principalSigmaPx, c.k1Sigma = l.Lens, l.CentrePx, 0, l.K1Sigma
+	c.lens, c.centreSigmaPx, c.k1Sigma = l.Lens, 0, l.K1Sigma
 	if l.FocalPx > 0 {
 		c.focalPx, c.sigmaRel = l.FocalPx, max(l.FocalSigmaPx/l.FocalPx, leastFocalSigma)
 	}

@@ -90,11 +90,11 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 		ResidualPx:    fit.sol.ResidualPx,
 		Circles:       fit.circles,
 		EdgePoints:    len(fit.sol.Inliers),
-		TiltRad:       tilt(fit.sol.Rectification, cam.focalPx, cam.principal),
+		TiltRad:       tilt(fit.sol.Rectification, cam.focalPx, fit.sol.Lens.CentrePx),
 		Checks:        grade(p.Image, fit, cam, opts.Marks),
 		Warnings:      fit.warnings,
 	}
-	if cam.principalSigmaPx > 0 && fit.basis != ByPoints {
+	if cam.centreSigmaPx > 0 && fit.basis != ByPoints {
 		out.Warnings = append(out.Warnings, fmt.Sprintf("the picture, %d by %d pixels, seems to be cropped: where the middle of the lens was is not known, which the stated uncertainty allows for; send the photo as taken", b.Dx(), b.Dy()))
 	}
 	if r := refusalOf(out.Checks); r != nil {

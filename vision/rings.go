@@ -110,7 +110,7 @@ func poses(img *image.NRGBA, top candidate, cam camera) (fits []planeFit) {
 	// the board leans.
 	starts := []*calib.Rectification{top.rect}
 	outer := top.outline().conic
-	if lines, err := calib.VanishingLinesFromFocal(outer, cam.focalPx, cam.principal); err == nil {
+	if lines, err := calib.VanishingLinesFromFocal(outer, cam.focalPx, cam.lens.CentrePx); err == nil {
 		for _, l := range lines {
 			if r, err := calib.FromRingAndVanishingLine(outer, l, 1); err == nil && plausible(r, cam) {
 				r, _ = calib.NewRectification(r.Plane, cam.lens, 0)

@@ -94,7 +94,7 @@ func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick fun
 	sol, err := solveFromBothSides(p.sol.Rectification, prob, cam)
 	if err == nil && worse(sol) {
 		// A bow shows on all rings: the fit of free radii took some of it for lens and radii.
-		prob.Bow = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, cam.principal), ReachMM: slices.Max(sol.RadiiMM)}
+		prob.Bow = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, sol.Lens.CentrePx), ReachMM: slices.Max(sol.RadiiMM)}
 		prob.BowSigmaMM = 2 * unit * bowSigmaMM
 		sol, err = solveRings(sol.Rectification, prob, cam)
 	}
@@ -183,7 +183,7 @@ func solveFlat(start *calib.Rectification, prob calib.Problem, cam camera) (*cal
 		return sol, err
 	}
 	reach := slices.Max(sol.RadiiMM)
-	prob.Bow, prob.BowSigmaMM = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, cam.principal), ReachMM: reach}, bowSigmaMM
+	prob.Bow, prob.BowSigmaMM = calib.Bow{Eye: calib.EyeOf(sol.Rectification, cam.focalPx, sol.Lens.CentrePx), ReachMM: reach}, bowSigmaMM
 	// Few points rule out what is not nearly there.
 	if bent, err := solveRings(sol.Rectification, thinned(prob), cam); err != nil || bent.BowSigmas() < surely/2 {
 		return sol, nil

@@ -252,7 +252,7 @@ func (m *faceModel) distrustCentre(y *planes, inner int) {
 			a--
 		}
 		middle := at((a + r) / 2)
-		real := m.share(y, r+2, middle) < 0.3 && m.share(y, (a+r)/2, middle) > 0.55 &&
+		real := m.share(y, r+2, middle) < 0.3 && m.share(y, max((a+r)/2, r-3), middle) > 0.55 &&
 			(a <= 2 || m.share(y, a-3, middle) < 0.3)
 		if !real {
 			for i := a; i <= r; i++ {

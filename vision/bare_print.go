@@ -17,9 +17,6 @@ import (
 // explainPrint finds the pixels of such print and makes them neutral, with what a photo
 // of the clean board shows; known is its residual on the same raster, nil for none.
 func (b *bareSearch) explainPrint(known *planes) {
-	if known != nil {
-		b.explainKnown(known)
-	}
 	b.inkLines()
 	b.explainDot()
 	b.onCross(func(i int, k printInk, whole bool) {
@@ -27,6 +24,9 @@ func (b *bareSearch) explainPrint(known *planes) {
 	})
 	b.explainNumerals()
 	b.explainTurned()
+	if known != nil { // after those that need all of a patch
+		b.explainKnown(known)
+	}
 	b.printEdges()
 	for i, p := range b.printed {
 		if p {
@@ -68,13 +68,30 @@ func (b *bareSearch) alike(i, j int) bool {
 	return b.shows(i, b.at(j))
 }
 
-// near returns a pixel within reach of (x, y) that is alike i and shows evidence of
-// its own, or -1.
-func (b *bareSearch) near(i, x, y, reach int) int {
+// sameInk reports whether pixels i and j depart from the ground in the same direction,
+// the one by up to inkRatio times as much: blur and light weaken print.
+func (b *bareSearch) sameInk(i, j int) bool {
+	var ij, ii, jj float32
+	for _, e := range b.e {
+		ij, ii, jj = ij+e[i]*e[j], ii+e[i]*e[i], jj+e[j]*e[j]
+	}
+	return ij > 0 && ij*ij > inkCos*inkCos*ii*jj && max(ii, jj) < inkRatio*inkRatio*min(ii, jj)
+}
+
+// How alike print of one ink departs from the ground where it is blurred and lit
+// differently: the cosine between, and times as much.
+const (
+	inkCos   = 0.9
+	inkRatio = 2.5
+)
+
+// near returns a pixel within reach of (x, y) that is like i and shows evidence of its
+// own, or -1.
+func (b *bareSearch) near(i, x, y, reach int, like func(i, j int) bool) int {
 	for d := range reach + 1 {
 		for yy := max(0, y-d); yy <= min(b.w.h-1, y+d); yy++ {
 			for xx := max(0, x-d); xx <= min(b.w.w-1, x+d); xx++ {
-				if j := yy*b.w.w + xx; b.w.v[j] > 0 && b.alike(i, j) {
+				if j := yy*b.w.w + xx; b.w.v[j] > 0 && like(i, j) {
 					return j
 				}
 			}
@@ -483,7 +500,7 @@ func (b *bareSearch) turns(i, least int) bool {
 	for turn := range 3 {
 		dx, dy = -dy, dx
 		x, y := int(math.Round(b.m.centre.X+dx)), int(math.Round(b.m.centre.Y+dy))
-		if b.near(i, x, y, 1) >= 0 {
+		if b.near(i, x, y, 1, b.alike) >= 0 {
 			found++
 		}
 		if found >= least || found+2-turn < least {
@@ -561,7 +578,7 @@ func (b *bareSearch) explainCopies(p image.Rectangle, pix []int) {
 				continue
 			}
 			seen++
-			if j := b.near(i, i%b.w.w+at[turn][0], i/b.w.w+at[turn][1], 1); j >= 0 {
+			if j := b.near(i, i%b.w.w+at[turn][0], i/b.w.w+at[turn][1], 1, b.sameInk); j >= 0 {
 				like = append(like, j)
 			}
 		}
@@ -584,7 +601,7 @@ func (b *bareSearch) overlap(p image.Rectangle, pix []int, dx, dy int) (dice, hi
 	}
 	same := 0
 	for _, i := range pix {
-		if j := i + dy*b.w.w + dx; b.w.v[j] > 0 && b.alike(i, j) {
+		if j := i + dy*b.w.w + dx; b.w.v[j] > 0 && b.sameInk(i, j) {
 			same++
 		}
 	}

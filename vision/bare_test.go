@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r2"
 
+	"dartfall/calib"
 	"dartfall/calib/boardtest"
 	"dartfall/calib/photo"
 )
@@ -129,6 +130,46 @@ func TestBareLeafLight(t *testing.T) {
 	s.Light.Ambient, s.Light.Sun, s.Light.Shadow, s.Light.PenumbraMM, s.Light.ShadowWidthMM = 0.45, 0.55, "leaves", 6, 30
 	if marks, missed, extra, _ := readBare(s); missed != 0 || extra != 0 {
 		t.Errorf("missed %d, extra %d: %+v", missed, extra, marks)
+	}
+}
+
+// The ground between the arms of a wide cross is the face, not the cross, though its
+// arms cover a third and more of the circles there.
+func TestFaceUnderWideCross(t *testing.T) {
+	const n, half, long = 161, 7, 36
+	y := newPlanes(n, n)
+	y.ok = make([]bool, n*n)
+	for i := range y.ok {
+		y.ok[i] = true
+		dx, dy := math.Abs(float64(i%n-n/2)), math.Abs(float64(i/n-n/2))
+		if min(dx, dy) <= half && max(dx, dy) <= long {
+			y.ch[0][i] = 2.5
+		}
+	}
+	m := modelFace(y, calib.Px{X: n / 2, Y: n / 2}, n/2, 24)
+	for r, v := range m.radial[0] {
+		if !(math.Abs(float64(v)) < 0.1) {
+			t.Fatalf("F is %.2f at %d pixels, want that of the ground, 0", v, r)
+		}
+	}
+}
+
+// Print is itself when blur or shade weakens it, but not lighter or of another hue.
+func TestSameInk(t *testing.T) {
+	b := &bareSearch{e: [3][]float32{{-1.2, -0.6, -0.3, -0.8, 0.8}, {0.3, 0.1, 0.1, -0.6, -0.2}, {0.1, 0, 0, 0.5, 0}}}
+	for j, want := range []bool{true, true, false, false, false} {
+		if got := b.sameInk(0, j); got != want {
+			t.Errorf("pixels 0 and %d are of one ink: %v, want %v", j, got, want)
+		}
+	}
+}
+
+// The up mark is no bare mark; a hole beside it, or a sticker on it, stays.
+func TestDropUp(t *testing.T) {
+	at := func(k Kind, x, y float64) Mark { return Mark{Kind: k, Pos: r2.Vec{X: x, Y: y}, DiameterMM: 14} }
+	r := &Reading{Up: Up{Source: UpByMark, AtMM: 220}, Marks: []Mark{at(Bare, 1, 223), at(Bare, 12, 220), at(Sticker, 1, 220)}}
+	if r.dropUp(); len(r.Marks) != 2 || r.Marks[0].Pos.X != 12 {
+		t.Errorf("left are %+v, want the second and third", r.Marks)
 	}
 }
 

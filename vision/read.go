@@ -106,6 +106,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	var said remarks
 	out.Marks, out.Flat, said = findMarks(p, out.Rectification, out.Circles, opts.Marks)
 	out.Warnings, out.Checks = append(out.Warnings, said.warnings...), append(out.Checks, said.checks...)
+	out.dropUp()
 	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)
 	if r := out.unseen(opts.Marks); r != nil {
@@ -113,6 +114,14 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 		return out, r
 	}
 	return out, nil
+}
+
+// dropUp leaves out the up mark where it is taken for a bare mark.
+func (r *Reading) dropUp() {
+	at := r2.Vec{Y: r.Up.AtMM}
+	r.Marks = slices.DeleteFunc(r.Marks, func(m Mark) bool {
+		return r.Up.Source == UpByMark && m.Kind == Bare && r2.Norm(r2.Sub(m.Pos, at)) < m.DiameterMM/2
+	})
 }
 
 // dropOthers leaves out the marks of other boards in the photo.

@@ -28,6 +28,8 @@ type Up struct {
 	// LeanRad is how far the board's up leans from the photo's upright,
 	// counter-clockwise as the shooter sees it.
 	LeanRad float64
+	// AtMM is how far the middle of the up mark lies from the ring centre; 0 for none.
+	AtMM float64
 }
 
 // photoUpSigma is how level a phone is held: 2 degrees (common practice, no
@@ -61,7 +63,7 @@ func turnUp(img *image.NRGBA, r *calib.Rectification, outerMM float64) (*calib.R
 		return r, Up{Source: UpByPhoto, SigmaRad: photoUpSigma}
 	}
 	lean := math.Remainder(math.Atan2(at[0].pos.Y, at[0].pos.X)-math.Pi/2, 2*math.Pi)
-	return r.WithTurn(r.Turn + lean), Up{Source: UpByMark, SigmaRad: at[0].sigmaRad, LeanRad: lean}
+	return r.WithTurn(r.Turn + lean), Up{Source: UpByMark, SigmaRad: at[0].sigmaRad, LeanRad: lean, AtMM: r2.Norm(at[0].pos)}
 }
 
 // upMark is a triangle seen outside the outermost ring.

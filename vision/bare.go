@@ -341,10 +341,13 @@ func (b *bareSearch) fillRims() {
 		return
 	}
 	largest := int(math.Pi / 4 * math.Pow(bareLargestMM*b.k, 2))
-	for _, inside := range patches(w, h, largest, func(i int) bool { return faint[i] == 0 }) {
-		if clear, print := b.around(inside); clear > rimClear && print < 0.6 {
-			for _, i := range inside {
-				closed[i] = 1
+	// First what a clear outline encloses: noise in a dark hole looks like more of a faint one.
+	for _, outline := range [][]uint8{slices.Clone(closed), faint} {
+		for _, inside := range patches(w, h, largest, func(i int) bool { return outline[i] == 0 }) {
+			if clear, print := b.around(inside); clear > rimClear && print < 0.6 {
+				for _, i := range inside {
+					closed[i] = 1
+				}
 			}
 		}
 	}

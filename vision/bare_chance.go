@@ -109,8 +109,9 @@ func (b *bareSearch) look(i int) {
 
 // relate sets how far every disc is from those that are sure by themselves; it reports
 // whether there are any to compare with. Marks are alike by what they do to the ground, as
-// dents are, or by their own surface, as holes are on black and white zones; where print
-// covers most of one, the rest tells little.
+// dents are, or by their own surface, as holes are on black and white zones, or by the
+// darkest of it, where a bright torn rim shows on the one ground only; where print covers
+// most of one, the rest tells little.
 func (b *bareSearch) relate() bool {
 	of := func(d *spot) [6]float64 {
 		return [6]float64{d.tone / usualToneLU, d.core / usualCoreLU, d.surface / usualToneLU, d.darkest / usualCoreLU, math.Log(d.r) / usualSizeLU, math.Log(max(0.02, d.steep)) / usualSharpLU}
@@ -135,7 +136,7 @@ func (b *bareSearch) relate() bool {
 		for c, x := range of(&b.discs[i]) {
 			off[c] = min(9, math.Pow(x-usual[c], 2))
 		}
-		b.discs[i].kin = (1 - math.Pow(b.discs[i].print, 2)) * math.Sqrt((min(off[0]+off[1], off[2]+off[3])+off[4]+off[5])/4)
+		b.discs[i].kin = (1 - math.Pow(b.discs[i].print, 2)) * math.Sqrt((min(off[0]+off[1], off[2]+off[3], 2*off[3])+off[4]+off[5])/4)
 	}
 	return true
 }

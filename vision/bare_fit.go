@@ -368,10 +368,10 @@ func inAny(discs []spot, x, y, grow float64) bool {
 }
 
 // fillOf returns the area of the patch of evidence under disc d over that of the
-// ellipse with its second moments.
+// ellipse with its second moments; a speck farther off is no part of it.
 func (b *bareSearch) fillOf(d spot, others []spot) float64 {
 	var n, sx, sy, sxx, sxy, syy float64
-	b.w.visit(d.x, d.y, 2.2*d.r, func(j int, _ float32) {
+	b.w.visit(d.x, d.y, 1.5*d.r, func(j int, _ float32) {
 		x, y := float64(j%b.w.w)-d.x, float64(j/b.w.w)-d.y
 		if b.w.v[j] > 0 && !inAny(others, x+d.x, y+d.y, 1) {
 			n++

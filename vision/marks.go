@@ -177,9 +177,9 @@ func (s *search) stickers() []Mark {
 	found := s.dropRepeated(s.choose(s.relate(all), 0.5), all)
 	s.groupColours(found)
 	found, tried := s.fillClumps(dropPatches(s.named(found)))
-	found = s.named(found)
+	found, faint := s.byArea(s.named(found))
 	muddled := s.muddled(found) // by their looks, whatever was declared
-	all = append(all, tried...)
+	all = slices.Concat(all, tried, faint)
 	weak := s.dropRepeated(s.weaker(found, all), all)
 	found = s.weighCounts(found, weak)
 	s.flagClumps(found)

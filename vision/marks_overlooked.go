@@ -40,8 +40,8 @@ func (s *search) overlooked(found, weak []*disc) Check {
 		if g.name == "" || s.complete(found, g.name) {
 			continue
 		}
-		for _, where := range s.faintZones(g, found) {
-			zones = append(zones, fmt.Sprintf("%s stickers hardly show %s", g.name, where))
+		for _, z := range s.faintZones(g, found) {
+			zones = append(zones, fmt.Sprintf("%s stickers hardly show %s", g.name, s.words(z)))
 		}
 	}
 	n := float64(len(places) + len(zones))
@@ -70,46 +70,71 @@ func (s *search) complete(found []*disc, colour string) bool {
 	return s.allThere(colour, n)
 }
 
-// faintZones says where on the board, at least half a sticker wide and where stickers lie,
-// those of g hardly show.
-func (s *search) faintZones(g *group, found []*disc) (where []string) {
+// zone is a part of the board: radii from..to of the raster, px; the last radius stands for
+// what lies beside the face.
+type zone struct{ from, to int }
+
+// words says where on the board a zone lies.
+func (s *search) words(z zone) string {
+	if z.to == len(s.m.radial[0]) {
+		return "beside the face"
+	}
+	k := s.flat.PxPerMM
+	return fmt.Sprintf("from %.0f to %.0f mm off the centre", float64(z.from)/k, float64(z.to)/k)
+}
+
+// holds reports whether pixel i of the raster lies in the zone.
+func (s *search) holds(z zone, i int) bool {
+	r := int(s.index[i])
+	return r >= z.from && r < z.to
+}
+
+// faintZones returns the parts of the board, at least half a sticker wide and where stickers
+// lie, on which those of g hardly show.
+func (s *search) faintZones(g *group, found []*disc) (faint []zone) {
 	off := func(r int) float64 {
-		v := rgb{}
-		for c := range v {
-			v[c] = g.mean[c] - s.m.radial[c][r]
-		}
+		v := s.offFace(g, r)
 		return math.Sqrt(float64(v.dot(v)))
 	}
 	last := len(s.m.radial[0]) - 1
-	k := s.flat.PxPerMM
-	faint := func(from, to int) bool { // radii of the face, px; last for what lies beside it
+	add := func(z zone) {
 		var apart []float64
-		for r := from; r < to; r++ {
+		for r := z.from; r < z.to; r++ {
 			apart = append(apart, off(r))
 		}
-		noise := slices.Clone(s.m.spread[0][from:to])
+		noise := slices.Clone(s.m.spread[0][z.from:z.to])
 		if medianOf(apart) > faintRatio*float64(max(leastSpread[0], selectKth(noise, len(noise)/2))) {
-			return false
+			return
 		}
 		n := 0
 		for _, d := range found {
-			if r := int(r2.Norm(d.pos) * k); r >= from && (r < to || to > last) {
+			if r := min(last, int(r2.Norm(d.pos)*s.flat.PxPerMM)); r >= z.from && r < z.to {
 				n++
 			}
 		}
-		return n > 0 && float64(n) >= shareOnZone*float64(len(found))
+		if n > 0 && float64(n) >= shareOnZone*float64(len(found)) {
+			faint = append(faint, z)
+		}
 	}
 	for r := 0; r < last; r++ {
-		from := r
+		z := zone{from: r}
 		for r < last && off(r) < likeFace {
 			r++
 		}
-		if float64(r-from) >= g.discs[0].radius*k && faint(from, r) {
-			where = append(where, fmt.Sprintf("from %.0f to %.0f mm off the centre", float64(from)/k, float64(r)/k))
+		if z.to = r; float64(z.to-z.from) >= g.discs[0].radius*s.flat.PxPerMM {
+			add(z)
 		}
 	}
-	if off(last) < likeFace && faint(last, last+1) {
-		where = append(where, "beside the face")
+	if off(last) < likeFace {
+		add(zone{last, last + 1})
 	}
-	return where
+	return faint
+}
+
+// offFace returns the colour of g less the face's at radius r of the raster, px.
+func (s *search) offFace(g *group, r int) (v rgb) {
+	for c := range v {
+		v[c] = g.mean[c] - s.m.radial[c][r]
+	}
+	return v
 }

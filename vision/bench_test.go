@@ -65,7 +65,8 @@ func BenchmarkStages(b *testing.B) {
 	}
 	ovals := findOvals(e)
 	plane := func() (candidate, error) {
-		top, _, err := choose(boards(ovals, cam, specOf(s.Face)), AnySide)
+		found, perhaps := boards(ovals, cam, specOf(s.Face))
+		top, _, _, err := choose(found, perhaps, AnySide)
 		if err != nil {
 			return top, err
 		}

@@ -104,6 +104,32 @@ func TestTwoBoardsOfOneRing(t *testing.T) {
 	}
 }
 
+// A board of another face beside is not merged either: the clearer one is measured, with a
+// word about the other, and either can be asked for.
+func TestTwoUnlikeBoards(t *testing.T) {
+	a, b := half(0.2, 0.3, 0.75, [2]float64{40, 30}, [2]float64{-70, 20}), half(0.3, 2.5, 0.62, [2]float64{-20, -60})
+	b.Face.Rings = []boardtest.Ring{{OuterDiameterMM: 400, LineMM: 4, Line: ink}, {OuterDiameterMM: 150, LineMM: 4, Line: ink}}
+	for _, c := range []struct {
+		side  Side
+		rings RingSpec
+		marks int
+		note  bool
+	}{
+		{AnySide, specOf(a.Face), 2, true},
+		{Left, specOf(a.Face), 2, false},
+		{Right, RingSpec{OuterMM: 400, ListMM: []float64{150, 400}}, 1, false},
+	} {
+		r, err := Read(pair(a, b, false), Options{Rings: c.rings, Board: c.side, Marks: MarkOptions{Colours: []string{"blue"}, SizeMM: 19}})
+		if err != nil {
+			t.Errorf("board %q: %v", c.side, err)
+			continue
+		}
+		if note := strings.Contains(strings.Join(r.Warnings, "\n"), "say --board left or --board right"); len(r.Marks) != c.marks || note != c.note {
+			t.Errorf("board %q: %d marks, note %v, want %d, %v: %q", c.side, len(r.Marks), note, c.marks, c.note, r.Warnings)
+		}
+	}
+}
+
 // Random boards of several kinds beside their like: neither the many rings of a face, nor
 // a ball or hoop that lies about, nor which side of a line was found hides the second.
 func TestTwoRandomBoards(t *testing.T) {

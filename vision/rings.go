@@ -67,7 +67,8 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 		return nil, err
 	}
 	ovals := findOvals(e)
-	top, others, err := choose(boards(ovals, cam, spec), side)
+	found, perhaps := boards(ovals, cam, spec)
+	top, others, note, err := choose(found, perhaps, side)
 	if err != nil {
 		return nil, err
 	}
@@ -83,6 +84,9 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 		return nil, errNoRings // a lone disc is no ringed board
 	}
 	out, err := fit.scaled(cam, spec)
+	if err != nil && note != "" {
+		err = fmt.Errorf("%w; %s", err, note)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -92,6 +96,9 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 		}
 	}
 	out.others = others
+	if note != "" {
+		out.warnings = append(out.warnings, note)
+	}
 	if side != AnySide && len(others) == 0 {
 		out.warnings = append(out.warnings, fmt.Sprintf("only one board is seen, so there was nothing to choose with --board %s", side))
 	}

@@ -127,6 +127,19 @@ func TestCoverage(t *testing.T) {
 	}
 }
 
+// A heap is what hangs together.
+func TestHeap(t *testing.T) {
+	var ds []*disc
+	for _, x := range []float64{0, 15, 30, 55, 70} {
+		ds = append(ds, &disc{pos: r2.Vec{X: x}, radius: 10})
+	}
+	for i, want := range []int{3, 3, 3, 2, 2} {
+		if got := heap(ds[i], ds); len(got) != want {
+			t.Errorf("heap of the disc at %v has %d, want %d", ds[i].pos, len(got), want)
+		}
+	}
+}
+
 // Three discs within two diameters of one of radius 10 mm are 3 in 1600 π mm²; a place of
 // room stands for 2.5 mm by 2.5 mm.
 func TestExpectedUnseen(t *testing.T) {

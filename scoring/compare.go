@@ -136,15 +136,26 @@ func Compare(groups []Group, opts CompareOptions) (Comparison, error) {
 	for k, i := range tested {
 		c.Pairs[i].conclude(tests[k], o.Level)
 	}
-	ps := make([]float64, len(c.Pairs))
-	for i, p := range c.Pairs {
-		ps[i] = p.P
+	// A pair that is not tested, which its number of shots decides, takes nothing from the others.
+	ps := make([]float64, len(tested))
+	for k, i := range tested {
+		ps[k] = c.Pairs[i].P
 	}
-	for i, adjusted := range Holm(ps) {
-		c.Pairs[i].PAdjusted = adjusted
-		c.Pairs[i].decide(len(c.Pairs))
+	for k, adjusted := range Holm(ps) {
+		c.Pairs[tested[k]].PAdjusted = adjusted
+		c.Pairs[tested[k]].decide(len(tested))
 	}
 	return c, nil
+}
+
+// Tested returns how many pairs were tested, which is what PAdjusted allows for.
+func (c Comparison) Tested() (n int) {
+	for _, p := range c.Pairs {
+		if p.Verdict != TooFew {
+			n++
+		}
+	}
+	return n
 }
 
 // side is one accessory ready to be compared.
@@ -242,7 +253,7 @@ func (s *spread) bootstrap(samples int, rng *rand.Rand) []float64 {
 func comparePair(a, b *side, opts Options) (Pair, *shuffle) {
 	n := len(a.pts) + len(b.pts)
 	p := Pair{
-		A: a.name, B: b.name, P: 1, PF: 1, CentreP: 1, Verdict: NoDifference,
+		A: a.name, B: b.name, P: 1, PAdjusted: 1, PF: 1, CentreP: 1, Verdict: NoDifference,
 		MeanRadiusRatio: undefined(n, defMRRatio), SigmaRatio: undefined(n, defSigmaRatio), SigmaRatioBootstrap: undefined(n, defSigmaBootstrap),
 		CentreDX: undefined(n, defCentreAxis), CentreDY: undefined(n, defCentreAxis), CentreDistance: undefined(n, defCentreGap),
 	}
@@ -390,7 +401,6 @@ func (p *Pair) decide(pairs int) {
 		ratio = p.SigmaRatio.Value
 	}
 	switch {
-	case p.Verdict == TooFew:
 	case p.Tighter == "":
 		p.Verdict = NoDifference
 	case p.PAdjusted <= 0.05:

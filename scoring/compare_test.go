@@ -372,6 +372,14 @@ func TestBlocksAndRepeatability(t *testing.T) {
 	if c, err := Compare([]Group{a, {}}, CompareOptions{}); err != nil || c.Pairs[0].Verdict != TooFew {
 		t.Errorf("an empty group: %+v, %v", c, err)
 	}
+	// One that is too small to be tested makes the others no less sure.
+	some := named("A", scattered(rng, 12, 50))
+	more := named("B", scattered(rng, 12, 90))
+	two, _ := Compare([]Group{some, more}, CompareOptions{Seed: 4})
+	three, err := Compare([]Group{some, more, {Accessory: "C"}}, CompareOptions{Seed: 4})
+	if err != nil || three.Tested() != 1 || three.Pairs[0].PAdjusted != three.Pairs[0].P || three.Pairs[0].Verdict != two.Pairs[0].Verdict {
+		t.Errorf("beside an empty group: p %v, adjusted %v, %s; alone %s; %v", three.Pairs[0].P, three.Pairs[0].PAdjusted, three.Pairs[0].Verdict, two.Pairs[0].Verdict, err)
+	}
 }
 
 func BenchmarkCompareEightBy50(b *testing.B) {

@@ -120,7 +120,7 @@ func (r comparisonReport) print(w io.Writer) {
 	fmt.Fprintln(w)
 	r.verdicts(w)
 	adjusted := "decides"
-	if n := len(r.All.Pairs); n > 1 {
+	if n := r.All.Tested(); n > 1 {
 		adjusted = fmt.Sprintf("allows for %d pairs and decides", n)
 	}
 	fmt.Fprintf(w, "\nA ratio below 1 means the first of the pair is tighter; in brackets its %.0f%% interval. \"Luck\": how\n"+

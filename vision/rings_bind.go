@@ -15,28 +15,26 @@ import (
 // scaled identifies the rings, sets the unit to millimetres and fits once more
 // with what is known of the radii.
 func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
-	lines := p.lines()
-	pick := spec.Edge.of
-	given := slices.Clone(spec.ListMM)
-	if len(given) == 0 {
-		given = []float64{spec.OuterMM}
+	r := ringList{fit: p, lines: p.lines(), pick: spec.Edge.of, given: slices.Clone(spec.ListMM)}
+	if len(r.given) == 0 {
+		r.given = []float64{spec.OuterMM}
 	}
-	slices.Sort(given)
-	lo, _ := p.sol.PxPerMM(r2.Vec{})
-	id, err := identify(lines, pick, given, lo)
+	slices.Sort(r.given)
+	id, err := r.identify()
 	if errors.Is(err, errRingRatio) {
-		if q, ok := p.seenByList(cam, lines, given, pick); ok {
-			p, lines = q, q.lines()
-			id, err = identify(lines, pick, given, lo)
+		if q, ok := r.leaning(cam); ok {
+			r.fit, r.lines = q, q.lines()
+			id, err = r.identify()
 		}
 	}
 	if err != nil {
 		return nil, err
 	}
+	p, lines, given := r.fit, r.lines, r.given
 	if len(given) == 1 && evenSteps(lines) > 0 {
 		id.warnings = append(id.warnings, "the rings look evenly spaced, which was used as evidence; give --rings to be surer")
 	}
-	sol, err := p.bind(cam, lines, given, &id, pick)
+	sol, err := r.bind(cam, &id)
 	if err != nil {
 		return nil, err
 	}
@@ -63,20 +61,21 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 	return out, nil
 }
 
-// seenByList returns another fit of plane and lens, one that leans on the list. On a
+// leaning returns another fit of plane and lens, one that leans on the list. On a
 // board seen nearly square-on the lens and the radii trade against each other, and
 // the fit of free radii may contradict a list that explains the photo as well. It
 // must do so to what edges are misread by; whether the list then holds is for
 // identify to say again.
-func (p planeFit) seenByList(cam camera, lines []line, given []float64, pick func(line) float64) (q planeFit, ok bool) {
+func (r ringList) leaning(cam camera) (q planeFit, ok bool) {
+	p, pick := r.fit, r.pick
 	prob := calib.Problem{Points: p.points(), K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx, DarkPx: darkPx}
 	for _, f := range p.features {
 		prob.Circles = append(prob.Circles, calib.CirclePrior{RadiusMM: f.ref(), SigmaMM: math.Inf(1)})
 	}
-	unit := pick(lines[len(lines)-1]) / given[len(given)-1] // of the fit, by mm of diameter
+	unit := pick(r.lines[len(r.lines)-1]) / r.given[len(r.given)-1] // of the fit, by mm of diameter
 	matched := 0
-	for _, g := range given {
-		near := slices.MinFunc(lines, func(a, b line) int {
+	for _, g := range r.given {
+		near := slices.MinFunc(r.lines, func(a, b line) int {
 			return cmp.Compare(math.Abs(pick(a)-g*unit), math.Abs(pick(b)-g*unit))
 		})
 		if !(math.Abs(pick(near)-g*unit) < lensMakes*g*unit) {
@@ -138,17 +137,17 @@ const (
 // fit takes them as exact to a reading's floor, and what its radii then depart
 // from the list widens the next. Borders that turn out to lie where the list says
 // have lost no line and join in.
-func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, pick func(line) float64) (*calib.Solution, error) {
-	start := rescale(p.sol.Rectification, id.scale)
+func (r ringList) bind(cam camera, id *identity) (*calib.Solution, error) {
+	start := rescale(r.fit.sol.Rectification, id.scale)
 	lo, hi := start.PxPerMM(r2.Vec{})
-	floor := math.Hypot(readingPx/math.Sqrt(lo*hi), p.sol.WobbleMM*id.scale)
+	floor := math.Hypot(readingPx/math.Sqrt(lo*hi), r.fit.sol.WobbleMM*id.scale)
 	prob := calib.Problem{K1Mean: cam.lens.K1, K1Sigma: cam.k1Sigma, Robust: 1.345, BiasPx: biasPx, DarkPx: darkPx}
 	reading := sharedPx / math.Sqrt(lo*hi)
 	prob.SharedSigmaMM = []float64{darkLine - 1: reading, lightLine - 1: reading}
-	prob.Focal = cam.prior(p.useFocal)
-	prob.Points = p.points()
+	prob.Focal = cam.prior(r.fit.useFocal)
+	prob.Points = r.fit.points()
 	id.sigmaMM = floor
-	prob.Circles = p.priors(lines, given, *id, pick)
+	prob.Circles = r.priors(*id)
 	sol, err := solveRings(start, prob, cam)
 	if err != nil {
 		return nil, err
@@ -159,16 +158,16 @@ func (p planeFit) bind(cam camera, lines []line, given []float64, id *identity, 
 		prob.Points[i].SigmaPx *= math.Max(1, sol.Alike)
 	}
 	for range 2 {
-		prob.Circles = p.priors(lines, given, *id, pick)
+		prob.Circles = r.priors(*id)
 		if sol, err = solveFlat(sol.Rectification, prob, cam); err != nil {
 			return nil, err
 		}
-		if len(given) == 1 {
+		if len(r.given) == 1 {
 			break // nothing to compare with
 		}
-		id.review(p, lines, given, sol, pick, floor)
+		id.review(r, sol, floor)
 	}
-	if sol, err = p.withoutWrong(sol, prob, cam, lines, given, id, pick, floor); err != nil {
+	if sol, err = r.withoutWrong(sol, prob, cam, id, floor); err != nil {
 		return nil, err
 	}
 	id.warnings = append(id.warnings, shapeWarnings(sol, cam)...)
@@ -214,7 +213,8 @@ const (
 )
 
 // priors returns what is known of each feature's radius, mm.
-func (p planeFit) priors(lines []line, given []float64, id identity, pick func(line) float64) []calib.CirclePrior {
+func (r ringList) priors(id identity) []calib.CirclePrior {
+	p, lines, pick, given := r.fit, r.lines, r.pick, r.given
 	out := make([]calib.CirclePrior, len(p.features))
 	for i, f := range p.features {
 		out[i] = calib.CirclePrior{RadiusMM: f.ref() * id.scale, SigmaMM: math.Inf(1)}
@@ -266,11 +266,11 @@ func (p planeFit) shared(l line) int {
 // which they do. Then its diameter is wrong, not the print uneven: on a board seen
 // square-on, the lens can hide that from the fit of free radii. A border, which may hide a
 // line of its own colour, is only left out.
-func (p planeFit) withoutWrong(sol *calib.Solution, prob calib.Problem, cam camera, lines []line, given []float64, id *identity, pick func(line) float64, floor float64) (*calib.Solution, error) {
-	if id.sigmaMM < max(3*floor, wrongShare/20*given[len(given)-1]) && !leavesOut(prob, sol) {
+func (r ringList) withoutWrong(sol *calib.Solution, prob calib.Problem, cam camera, id *identity, floor float64) (*calib.Solution, error) {
+	if id.sigmaMM < max(3*floor, wrongShare/20*r.given[len(r.given)-1]) && !leavesOut(prob, sol) {
 		return sol, nil
 	}
-	for i, l := range lines {
+	for i, l := range r.lines {
 		if !id.trusted[i] || countTrue(id.trusted) < 4 {
 			continue
 		}
@@ -278,14 +278,14 @@ func (p planeFit) withoutWrong(sol *calib.Solution, prob calib.Problem, cam came
 		rest.trusted = slices.Clone(id.trusted)
 		rest.trusted[i], rest.sigmaMM = false, floor
 		held := prob
-		held.Circles = p.priors(lines, given, rest, pick)
+		held.Circles = r.priors(rest)
 		without, err := solveRings(sol.Rectification, held, cam)
 		if err != nil {
 			continue
 		}
-		rest.review(p, lines, given, without, pick, floor)
-		d, sigma := rest.off(i, p, lines, given, without, pick)
-		g := given[id.match[i]]
+		rest.review(r, without, floor)
+		d, sigma := rest.off(i, r, without)
+		g := r.given[id.match[i]]
 		if rest.sigmaMM > max(id.sigmaMM/3, 1.5*floor) || leavesOut(held, without) || math.Abs(2*d) < max(wrongShare*g, 8*sigma) {
 			continue
 		}
@@ -313,31 +313,31 @@ func countTrue(v []bool) (n int) {
 
 // off returns how far the radius of a line, in a fit, lies from the list, mm, and the
 // radius's standard uncertainty.
-func (id *identity) off(i int, p planeFit, lines []line, given []float64, sol *calib.Solution, pick func(line) float64) (d, sigma float64) {
-	k := lines[i].featureOf(pick(lines[i]))
-	shift := (p.features[k].ref() - pick(lines[i])) * id.scale
-	return sol.RadiiMM[k] - shift - given[id.match[i]]/2, sol.RadiusSigma[k]
+func (id *identity) off(i int, r ringList, sol *calib.Solution) (d, sigma float64) {
+	radius := r.pick(r.lines[i])
+	k := r.lines[i].featureOf(radius)
+	shift := (r.fit.features[k].ref() - radius) * id.scale
+	return sol.RadiiMM[k] - shift - r.given[id.match[i]]/2, sol.RadiusSigma[k]
 }
 
 // review compares the radii of a fit with the list: how well the trusted ones keep
 // to it sets the tightness of the next fit.
-func (id *identity) review(p planeFit, lines []line, given []float64, sol *calib.Solution, pick func(line) float64, floor float64) {
-	off := func(i int) (d, sigma float64) { return id.off(i, p, lines, given, sol, pick) }
+func (id *identity) review(r ringList, sol *calib.Solution, floor float64) {
 	sum, n := 0.0, 0
-	for i, l := range lines {
+	for i, l := range r.lines {
 		if id.trusted[i] {
-			d, _ := off(i)
-			d -= sol.SharedMM[p.shared(l)]
+			d, _ := id.off(i, r, sol)
+			d -= sol.SharedMM[r.fit.shared(l)]
 			sum += d * d
 			n++
 		}
 	}
 	id.sigmaMM = math.Hypot(floor, math.Sqrt(sum/float64(max(1, n-2))))
-	for i, l := range lines {
+	for i, l := range r.lines {
 		if id.match[i] < 0 || id.trusted[i] || l.whole() {
 			continue
 		}
-		if d, sigma := off(i); math.Abs(d)+2*sigma < id.lineMM/2 {
+		if d, sigma := id.off(i, r, sol); math.Abs(d)+2*sigma < id.lineMM/2 {
 			id.trusted[i] = true
 		}
 	}

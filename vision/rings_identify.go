@@ -5,12 +5,22 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"gonum.org/v1/gonum/spatial/r2"
 )
 
 // printTolerance is how far, relatively, a printed ring may be from its nominal
 // diameter before it is called a contradiction (common practice, no source:
 // desktop printers hold 0.2 to 0.5 percent).
 const printTolerance = 0.008
+
+// ringList is the lines of a fit beside the list of diameters that they should have.
+type ringList struct {
+	fit   planeFit
+	lines []line             // of fit, smallest first
+	pick  func(line) float64 // radius of a line's edge that the diameters are of
+	given []float64          // diameters, mm, smallest first
+}
 
 // identity says which line of the photo is which given ring.
 type identity struct {
@@ -22,25 +32,25 @@ type identity struct {
 	warnings []string
 }
 
-// identify finds the scale at which most of the given diameters (ascending, mm)
+// identify finds the scale, mm per unit of the fit, at which most of the given diameters
 // have a line. A given ring that has a line close by but not at its place is a
-// contradiction. pxPerUnit is the sampling.
-func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit float64) (identity, error) {
-	last := len(lines) - 1
-	id := identity{trusted: make([]bool, len(lines))}
-	if len(given) == 1 {
-		id.match = slices.Repeat([]int{-1}, len(lines))
+// contradiction.
+func (r ringList) identify() (identity, error) {
+	last := len(r.lines) - 1
+	id := identity{trusted: make([]bool, len(r.lines))}
+	if len(r.given) == 1 {
+		id.match = slices.Repeat([]int{-1}, len(r.lines))
 		id.match[last], id.trusted[last] = 0, true
-		id.scale = given[0] / 2 / pick(lines[last])
+		id.scale = r.given[0] / 2 / r.pick(r.lines[last])
 		return id, nil
 	}
 	bestScore := 0.0
-	for _, l := range lines {
-		for _, g := range given {
-			s := g / 2 / pick(l)
-			m, score := assign(lines, pick, given, s, pxPerUnit)
+	for _, l := range r.lines {
+		for _, g := range r.given {
+			s := g / 2 / r.pick(l)
+			m, score := r.assign(s)
 			// Prefer the reading in which the largest line seen is the largest given.
-			if m[last] == len(given)-1 {
+			if m[last] == len(r.given)-1 {
 				score += 0.5
 			}
 			if score > bestScore {
@@ -55,24 +65,24 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 		}
 	}
 	if n < 2 {
-		return id, fmt.Errorf("%w: %s", errRingRatio, ratios(lines, pick, given))
+		return id, fmt.Errorf("%w: %s", errRingRatio, r.ratios())
 	}
-	id.settle(lines, pick, given, pxPerUnit)
+	id.settle(r)
 	unsure := 0.0 // of a radius, before the list binds it, mm
-	for _, l := range lines {
+	for _, l := range r.lines {
 		unsure = math.Max(unsure, l.sigma*id.scale)
 	}
-	id.lineMM = usualWidth(lines) * id.scale
+	id.lineMM = usualWidth(r.lines) * id.scale
 	if id.lineMM == 0 {
-		id.lineMM = unseenLine * given[len(given)-1] // where all are borders none shows how wide it is
+		id.lineMM = unseenLine * r.given[len(r.given)-1] // where all are borders none shows how wide it is
 	}
-	for j, g := range given {
+	for j, g := range r.given {
 		if slices.Contains(id.match, j) {
 			continue
 		}
 		near := false
-		for i, l := range lines {
-			d := pick(l)*id.scale*2 - g
+		for i, l := range r.lines {
+			d := r.pick(l)*id.scale*2 - g
 			if id.match[i] >= 0 || l.seen < 0.5 || !(math.Abs(d) < 0.08*g) {
 				continue
 			}
@@ -87,9 +97,9 @@ func identify(lines []line, pick func(line) float64, given []float64, pxPerUnit 
 			return id, fmt.Errorf("%w: the ring given as %.4g mm measures %.4g mm against the others", errRingRatio, g, g+d)
 		}
 		if !near {
-			for i, l := range lines {
-				if id.match[i] < 0 && l.whole() && l.seen > 0.5 && pick(l) > centreShare*pick(lines[last]) {
-					return id, fmt.Errorf("%w: there is no ring of %.4g mm, but one of %.4g mm that the list lacks", errRingRatio, g, 2*pick(l)*id.scale)
+			for i, l := range r.lines {
+				if id.match[i] < 0 && l.whole() && l.seen > 0.5 && r.pick(l) > centreShare*r.pick(r.lines[last]) {
+					return id, fmt.Errorf("%w: there is no ring of %.4g mm, but one of %.4g mm that the list lacks", errRingRatio, g, 2*r.pick(l)*id.scale)
 				}
 			}
 			id.warnings = append(id.warnings, fmt.Sprintf("the %.4g mm ring was not found in the photo", g))
@@ -105,10 +115,10 @@ func leftOut(g, d float64) string {
 
 // settle fixes the scale by the lines that can be trusted. Whole lines come before borders; among them,
 // what departs far from the rest is set aside.
-func (id *identity) settle(lines []line, pick func(line) float64, given []float64, pxPerUnit float64) {
-	use := func(i int) bool { return id.match[i] >= 0 && lines[i].whole() }
+func (id *identity) settle(r ringList) {
+	use := func(i int) bool { return id.match[i] >= 0 && r.lines[i].whole() }
 	n := 0
-	for i := range lines {
+	for i := range r.lines {
 		if use(i) {
 			n++
 		}
@@ -117,9 +127,9 @@ func (id *identity) settle(lines []line, pick func(line) float64, given []float6
 		use = func(i int) bool { return id.match[i] >= 0 }
 	}
 	var logs []float64
-	for i, l := range lines {
+	for i, l := range r.lines {
 		if use(i) {
-			logs = append(logs, math.Log(given[id.match[i]]/2/pick(l)))
+			logs = append(logs, math.Log(r.given[id.match[i]]/2/r.pick(l)))
 		}
 	}
 	mid := medianOf(slices.Clone(logs))
@@ -129,12 +139,13 @@ func (id *identity) settle(lines []line, pick func(line) float64, given []float6
 	}
 	cut := math.Max(4*1.4826*medianOf(dev), 1e-4)
 	var num, den float64
-	for i, l := range lines {
-		px := 0.3 / (pick(l) * pxPerUnit) // what a misread edge of 0.3 px is worth
-		if use(i) && math.Abs(math.Log(given[id.match[i]]/2/pick(l))-mid) < cut+px+3*l.sigma/pick(l) {
+	pxPerUnit := r.pxPerUnit()
+	for i, l := range r.lines {
+		px := 0.3 / (r.pick(l) * pxPerUnit) // what a misread edge of 0.3 px is worth
+		if use(i) && math.Abs(math.Log(r.given[id.match[i]]/2/r.pick(l))-mid) < cut+px+3*l.sigma/r.pick(l) {
 			id.trusted[i] = true
-			num += pick(l) * given[id.match[i]] / 2
-			den += pick(l) * pick(l)
+			num += r.pick(l) * r.given[id.match[i]] / 2
+			den += r.pick(l) * r.pick(l)
 		}
 	}
 	id.scale = num / den
@@ -142,14 +153,15 @@ func (id *identity) settle(lines []line, pick func(line) float64, given []float6
 
 // assign matches lines to given diameters at scale s, each once, and scores the
 // matching: a point per match, less for larger misfits.
-func assign(lines []line, pick func(line) float64, given []float64, s, pxPerUnit float64) ([]int, float64) {
-	match := slices.Repeat([]int{-1}, len(lines))
+func (r ringList) assign(s float64) ([]int, float64) {
+	pxPerUnit := r.pxPerUnit()
+	match := slices.Repeat([]int{-1}, len(r.lines))
 	score := 0.0
-	for j, g := range given {
+	for j, g := range r.given {
 		bestI, bestD := -1, 1.0
-		for i, l := range lines {
+		for i, l := range r.lines {
 			tol := math.Max(math.Max(printTolerance*g, 2*s/pxPerUnit), 6*l.sigma*s)
-			if d := math.Abs(2*pick(l)*s-g) / tol; d < bestD && match[i] < 0 {
+			if d := math.Abs(2*r.pick(l)*s-g) / tol; d < bestD && match[i] < 0 {
 				bestI, bestD = i, d
 			}
 		}
@@ -161,14 +173,21 @@ func assign(lines []line, pick func(line) float64, given []float64, s, pxPerUnit
 	return match, score
 }
 
-func ratios(lines []line, pick func(line) float64, given []float64) string {
+func (r ringList) ratios() string {
 	var seen, want []string
-	top := pick(lines[len(lines)-1])
-	for _, l := range lines {
-		seen = append(seen, fmt.Sprintf("%.3f", pick(l)/top))
+	top := r.pick(r.lines[len(r.lines)-1])
+	for _, l := range r.lines {
+		seen = append(seen, fmt.Sprintf("%.3f", r.pick(l)/top))
 	}
-	for _, g := range given {
-		want = append(want, fmt.Sprintf("%.3f", g/given[len(given)-1]))
+	for _, g := range r.given {
+		want = append(want, fmt.Sprintf("%.3f", g/r.given[len(r.given)-1]))
 	}
 	return fmt.Sprintf("relative to the largest, the photo shows %s and the list says %s", strings.Join(seen, ", "), strings.Join(want, ", "))
+}
+
+// pxPerUnit is how finely the photo shows the board at the ring centre, in the direction
+// in which it does least.
+func (r ringList) pxPerUnit() float64 {
+	lo, _ := r.fit.sol.PxPerMM(r2.Vec{})
+	return lo
 }

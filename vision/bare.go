@@ -344,6 +344,9 @@ func (b *bareSearch) fillRims() {
 	// First what a clear outline encloses: noise in a dark hole looks like more of a faint one.
 	for _, outline := range [][]uint8{slices.Clone(closed), faint} {
 		for _, inside := range patches(w, h, largest, func(i int) bool { return outline[i] == 0 }) {
+			if p := bounds(inside, w); float64(max(p.Dx(), p.Dy())) > bareLargestMM*b.k {
+				continue
+			}
 			if clear, print := b.around(inside); clear > rimClear && print < 0.6 {
 				for _, i := range inside {
 					closed[i] = 1

@@ -197,7 +197,7 @@ func (m *faceModel) fitRadial(y *planes, round int) {
 			}
 			lit := selectKth(v, len(v)*7/10)
 			m.radial[c][r], m.spread[c][r] = medianMAD(v)
-			if c == 0 && round == 0 {
+			if c == 0 && round == 0 && lit-m.radial[c][r] < darkestShade {
 				// Before the light is known the lit part of a circle is the better guess:
 				// shadows darken, and near the centre they cover whole circles.
 				m.radial[c][r] = lit
@@ -211,6 +211,10 @@ func (m *faceModel) fitRadial(y *planes, round int) {
 	m.distrustCentre(y, inner)
 }
 
+// darkestShade is how much a shadow may darken the face, log units; what is darker by more
+// is another colour.
+const darkestShade = 1.35
+
 // stray reports whether y - L = v is not explained by F at radius index r; a change
 // of brightness alone that a shadow could make does not count.
 func (m *faceModel) stray(v [3]float32, r int) bool {
@@ -218,7 +222,7 @@ func (m *faceModel) stray(v [3]float32, r int) bool {
 	c1 := (v[1] - m.radial[1][r]) / (2 * max(m.spread[1][r], 0.02))
 	c2 := (v[2] - m.radial[2][r]) / (2 * max(m.spread[2][r], 0.02))
 	q := c1*c1 + c2*c2
-	if b < -1.35 || b > 0.45 {
+	if b < -darkestShade || b > 0.45 {
 		q += b * b / 0.01
 	}
 	return q > 16
@@ -252,7 +256,7 @@ func (m *faceModel) distrustCentre(y *planes, inner int) {
 			a--
 		}
 		middle := at((a + r) / 2)
-		real := m.share(y, r+2, middle) < 0.3 && m.share(y, max((a+r)/2, r-3), middle) > 0.55 &&
+		real := m.share(y, r+2, middle) < 0.3 && m.share(y, (a+r)/2, middle) > 0.55 &&
 			(a <= 2 || m.share(y, a-3, middle) < 0.3)
 		if !real {
 			for i := a; i <= r; i++ {

@@ -30,7 +30,10 @@ const (
 func (s *search) overlooked(found, weak []*disc) Check {
 	var places, zones []string
 	for _, d := range weak {
-		if d.chance < leastUnsure || d.group < 0 || s.groups[d.group].name == "" || s.complete(found, s.groups[d.group].name) ||
+		inDot := func(c Circle) bool {
+			return c.RadiusMM < 1.5*d.radius && r2.Norm(d.pos)+d.radius < c.RadiusMM+s.rimWidth(d)
+		}
+		if d.chance < leastUnsure || d.group < 0 || s.groups[d.group].name == "" || s.complete(found, s.groups[d.group].name) || slices.ContainsFunc(s.face, inDot) ||
 			slices.ContainsFunc(found, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, d.pos)) < ownPlace*o.radius }) {
 			continue
 		}

@@ -48,23 +48,27 @@ func TestOverlookedZones(t *testing.T) {
 	}
 }
 
-// A disc that is likely none is worth a word, one beside a sticker found is that sticker.
+// A disc that is likely none is worth a word; one beside a sticker found is that sticker, and
+// one within the face's centre dot is the dot.
 func TestOverlookedPlaces(t *testing.T) {
 	s := &search{flat: &Flat{PxPerMM: 1}, m: &faceModel{}}
 	for k := range s.m.radial {
 		s.m.radial[k], s.m.spread[k] = make([]float32, 200), make([]float32, 200)
 	}
-	found := []*disc{{radius: 10}}
+	found := []*disc{{pos: r2.Vec{X: 60}, radius: 10}}
+	s.face = []Circle{{RadiusMM: 150}, {RadiusMM: 12}}
 	s.groups = []*group{{mean: [3]float32{-2, 1, 0}, discs: found, name: "red"}, {discs: found}}
 	for _, c := range []struct {
 		name string
 		weak disc
 		want float64
 	}{
-		{"likely none", disc{pos: r2.Vec{X: 30}, chance: 0.3}, 1},
-		{"surely none", disc{pos: r2.Vec{X: 30}, chance: 0.1}, 0},
-		{"the sticker found", disc{pos: r2.Vec{X: 5}, chance: 0.3}, 0},
-		{"of no colour", disc{pos: r2.Vec{X: 30}, chance: 0.3, group: 1}, 0},
+		{"likely none", disc{pos: r2.Vec{X: 30}, radius: 10, chance: 0.3}, 1},
+		{"surely none", disc{pos: r2.Vec{X: 30}, radius: 10, chance: 0.1}, 0},
+		{"the sticker found", disc{pos: r2.Vec{X: 65}, radius: 10, chance: 0.3}, 0},
+		{"the face's centre dot", disc{pos: r2.Vec{X: 2}, radius: 10, chance: 0.3}, 0},
+		{"a place beside the dot", disc{pos: r2.Vec{X: 8}, radius: 10, chance: 0.3}, 1},
+		{"of no colour", disc{pos: r2.Vec{X: 30}, radius: 10, chance: 0.3, group: 1}, 0},
 	} {
 		if got := s.overlooked(found, []*disc{&c.weak}); got.Value != c.want {
 			t.Errorf("%s: %+v, want %g places", c.name, got, c.want)

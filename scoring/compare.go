@@ -13,7 +13,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// Verdict is a comparison in words, by the p-value adjusted for the number of pairs.
+// Verdict is a comparison in words, by the p-value adjusted for the number of pairs tested.
 type Verdict string
 
 const (
@@ -54,7 +54,7 @@ type Pair struct {
 	SigmaRatio          Estimate `json:"sigma_ratio"`
 	SigmaRatioBootstrap Estimate `json:"sigma_ratio_bootstrap"`
 	// P is how often two identical parts would differ at least this much; PAdjusted
-	// allows for the number of pairs (Holm 1979). Both are 1 when there is
+	// allows for the number of pairs tested (Holm 1979). Both are 1 when there is
 	// nothing to compare.
 	P         float64 `json:"p"`
 	PAdjusted float64 `json:"p_adjusted"`

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -192,6 +193,7 @@ func choose(found []candidate, perhaps *candidate, side Side) (board candidate, 
 		note = "beside the board lies something else with rings, and marks nearer to that are left out; if it is the board you mean, say " + choices(append(found, *perhaps))
 	case len(found) == 1:
 		found = append(found, *perhaps)
+		note = fmt.Sprintf("two things with rings are seen that are not alike; the one at the %s was measured: look at the picture whether that is the board", side)
 	}
 	at := 0
 	for i, c := range found {

@@ -36,6 +36,24 @@ var prototypeLab = func() []lab {
 	return out
 }()
 
+// nearNames is the least CIEDE2000 between stickers of two colours of which one may be
+// taken for the other: purple in glare for pink, not for yellow (30; yellow and purple are
+// 76 apart, the medium pair 38).
+const nearNames = 30
+
+// ColoursNear returns the other names that a sticker of so called a colour may have in odd
+// light.
+func ColoursNear(name string) (near []string) {
+	for i, p := range prototypes {
+		for j, q := range prototypes {
+			if p.name == name && q.name != name && !slices.Contains(near, q.name) && ciede2000(prototypeLab[i], prototypeLab[j]) <= nearNames {
+				near = append(near, q.name)
+			}
+		}
+	}
+	return near
+}
+
 // nameDistances returns the least CIEDE2000 from linear colour v to each of
 // stickerColours.
 func nameDistances(v [3]float64) map[string]float64 {

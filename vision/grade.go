@@ -17,7 +17,7 @@ type Level string
 // The three levels.
 const (
 	Good    Level = "good"
-	Rough   Level = "rough"   // measured, with wide intervals
+	Rough   Level = "rough"   // measured, with wide intervals, or marks may be lacking
 	Refused Level = "refused" // no number can be stood behind
 )
 

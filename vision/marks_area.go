@@ -47,7 +47,7 @@ func (s *search) byArea(found []*disc) (more, tried []*disc) {
 	return more, tried
 }
 
-// areas returns discs of g's size where the raster looks like g in zone z, the likest first.
+// areas returns discs of the size of g's first where the raster looks like g in zone z, the likest first.
 // Their area votes for them in place of their rim.
 func (s *search) areas(g *group, z zone, found []*disc) (out []*disc) {
 	like := gocv.NewMatWithSizeFromScalar(gocv.Scalar{}, s.y.h, s.y.w, gocv.MatTypeCV32F)
@@ -111,7 +111,7 @@ func (s *search) likeness(v []float32, g *group, z zone, found []*disc) {
 		}
 		full := weights[k].dot(off)
 		for c := range off {
-			weights[k][c] /= full
+			weights[k][c] /= max(full, 1e-9)
 		}
 	}
 	left := &s.m.residual.ch

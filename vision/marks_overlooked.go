@@ -49,7 +49,13 @@ func (s *search) overlooked(found, weak []*disc) Check {
 	}
 	n := float64(len(places) + len(zones))
 	words := "no place looks like a sticker that was not counted"
-	if n > 0 {
+	switch {
+	case len(found) == 0:
+		words = "no sticker was found that could tell what another would look like"
+		if len(s.opts.Counts) > 0 {
+			n = 1
+		}
+	case n > 0:
 		if more := len(places) - mostListed; more > 0 {
 			places = append(places[:mostListed], fmt.Sprintf("%d more", more))
 		}
@@ -58,7 +64,7 @@ func (s *search) overlooked(found, weak []*disc) Check {
 		}
 		words = "stickers may be overlooked: " + strings.Join(zones, "; ")
 	}
-	return level("overlooked", n, "places", -n, -0.5, math.Inf(-1), words,
+	return level("overlooked", n, "places or zones", -n, -0.5, math.Inf(-1), words,
 		"look there, add what you know in dartfall review, and next time use stickers of a colour that the board lacks, in good light")
 }
 

@@ -94,3 +94,18 @@ func TestOverlooked(t *testing.T) {
 		}
 	}
 }
+
+// Where no sticker was found nothing can be told of others, which is as it should be unless
+// some were declared.
+func TestOverlookedOnEmptyBoard(t *testing.T) {
+	p, truth := photographed(t, boardtest.Plain(1200, 900))
+	for _, c := range []struct {
+		counts []ColourCount
+		want   Level
+	}{{nil, Good}, {[]ColourCount{{Colour: "red", Stickers: 5}}, Rough}} {
+		_, _, said := findMarks(p, truth.Rectification, circlesOf(truth), MarkOptions{Colours: []string{"red"}, SizeMM: 19, Counts: c.counts})
+		if len(said.checks) != 1 || said.checks[0].Level != c.want || !strings.Contains(said.checks[0].Words, "no sticker was found") {
+			t.Errorf("%v declared: said %+v, want %s", c.counts, said.checks, c.want)
+		}
+	}
+}

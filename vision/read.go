@@ -119,9 +119,13 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 // dropUp leaves out the up mark where it is taken for a bare mark.
 func (r *Reading) dropUp() {
 	at := r2.Vec{Y: r.Up.AtMM}
+	n := len(r.Marks)
 	r.Marks = slices.DeleteFunc(r.Marks, func(m Mark) bool {
 		return r.Up.Source == UpByMark && m.Kind == Bare && r2.Norm(r2.Sub(m.Pos, at)) < m.DiameterMM/2
 	})
+	if n > len(r.Marks) {
+		r.Warnings = append(r.Warnings, "what looks like a mark on the up mark is left out: add it by hand if a shot struck there")
+	}
 }
 
 // dropOthers leaves out the marks of other boards in the photo.

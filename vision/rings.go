@@ -84,16 +84,16 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 		return nil, errNoRings // a lone disc is no ringed board
 	}
 	out, err := fit.scaled(cam, spec)
+	if err == nil && !sure {
+		if other, err2 := fits[1].scaled(cam, spec); err2 != nil || !out.agrees(other) {
+			err = errTwoPoses
+		}
+	}
 	if err != nil && note != "" {
 		err = fmt.Errorf("%w; %s", err, note)
 	}
 	if err != nil {
 		return nil, err
-	}
-	if !sure {
-		if other, err := fits[1].scaled(cam, spec); err != nil || !out.agrees(other) {
-			return nil, errTwoPoses
-		}
 	}
 	out.others = others
 	if note != "" {

@@ -241,10 +241,14 @@ func followed(p sheet.Photo) (marks []follow.Mark, ids, names []string) {
 		if im.Source == sheet.Removed {
 			continue
 		}
+		var perhaps []string
+		if slices.Contains(im.Flags, string(vision.UnsureHue)) {
+			perhaps = vision.ColoursNear(im.Colour)
+		}
 		marks = append(marks, follow.Mark{
 			Pos: r2.Vec{X: float64(im.XMM), Y: float64(im.YMM)}, Colour: im.Colour,
-			CovMM2:       [3]float64{float64(im.CovMM2[0]), float64(im.CovMM2[1]), float64(im.CovMM2[2])},
-			UnsureColour: slices.Contains(im.Flags, string(vision.UnsureHue)),
+			CovMM2:  [3]float64{float64(im.CovMM2[0]), float64(im.CovMM2[1]), float64(im.CovMM2[2])},
+			Perhaps: perhaps,
 		})
 		ids = append(ids, im.ID)
 		colour := im.Colour

@@ -21,9 +21,9 @@ type Mark struct {
 	Pos    r2.Vec
 	CovMM2 [3]float64 // xx, xy, yy of Pos
 	Colour string     // "" for bare marks; marks of sure and different colours are never the same
-	// UnsureColour tells that another name fits nearly as well: in glare or coloured light
-	// a mark seen again may be called by that.
-	UnsureColour bool
+	// Perhaps holds the other names that its colour may have, where that is unsure: in glare
+	// or coloured light a mark seen again may be called by one of these.
+	Perhaps []string
 }
 
 // Prior is what is known before the marks are compared.
@@ -163,7 +163,7 @@ func nameOdds(a, b Mark) float64 {
 	switch {
 	case a.Colour == b.Colour:
 		return 1
-	case a.UnsureColour || b.UnsureColour:
+	case slices.Contains(a.Perhaps, b.Colour), slices.Contains(b.Perhaps, a.Colour):
 		return misnamed
 	}
 	return 0

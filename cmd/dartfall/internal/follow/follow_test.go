@@ -143,10 +143,15 @@ func TestFindHeedsColour(t *testing.T) {
 	if err != nil || m.Old[3] != -1 || !slices.Equal(m.Gone, []int{3}) {
 		t.Errorf("the red mark is paired with %d, gone %v, %v; want -1 and 3", m.Old[3], m.Gone, err)
 	}
-	later[3].UnsureColour = true
+	later[3].Perhaps = []string{"green", "blue"}
 	if m, err := Find(old, later, Prior{TurnSigmaRad: 0.05, LooseMM: 1}); err != nil || m.Old[3] != 3 || len(m.Gone) > 0 {
 		t.Errorf("the perhaps red mark is paired with %d, gone %v, %v; want 3 and none", m.Old[3], m.Gone, err)
 	}
+	later[3].Perhaps = []string{"green"}
+	if m, err := Find(old, later, Prior{TurnSigmaRad: 0.05, LooseMM: 1}); err != nil || m.Old[3] != -1 {
+		t.Errorf("the perhaps green mark is paired with %d, %v; want -1", m.Old[3], err)
+	}
+	later[3].Perhaps = []string{"blue"}
 	later[3].Pos.X += 8 // half a sticker away lies a new one
 	if m, err := Find(old, later, Prior{TurnSigmaRad: 0.05, LooseMM: 1}); err != nil || m.Old[3] != -1 {
 		t.Errorf("the perhaps red mark beside is paired with %d, %v; want -1", m.Old[3], err)

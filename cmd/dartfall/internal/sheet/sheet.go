@@ -210,7 +210,7 @@ type String struct {
 // The states of a Photo.
 const (
 	Measured = "measured"
-	Rough    = "rough"   // numbers are given, with wide intervals and a reason
+	Rough    = "rough"   // numbers are given, with a reason for care: wide intervals, marks that may be lacking
 	Refused  = "refused" // nothing in it could be trusted
 	Failed   = "failed"  // could not be read
 )
@@ -434,7 +434,7 @@ type Comparison struct {
 	SigmaRatio    Estimate `json:"sigma_ratio"`    // A over B: below 1, A is tighter
 	MeanRadRatio  Estimate `json:"mean_rad_ratio"` // A over B
 	P             Number   `json:"p"`
-	PAdjusted     Number   `json:"p_adjusted"` // for the number of pairs
+	PAdjusted     Number   `json:"p_adjusted"` // for the number of pairs tested
 	Luck          Number   `json:"luck"`       // how often identical parts differ as much
 	CentreShiftMM Estimate `json:"centre_shift_mm"`
 	CentreP       Number   `json:"centre_p"`

@@ -174,10 +174,10 @@ func (s *search) stickers() []Mark {
 	if faint := s.faintColours(all); len(faint) > 0 {
 		s.groupColours(append(sure, faint...))
 	}
-	found := s.dropRepeated(s.choose(s.relate(all), 0.5), all)
+	found := s.dropAlongRings(s.dropRepeated(s.choose(s.relate(all), 0.5), all))
 	s.groupColours(found)
 	found, tried := s.fillClumps(dropPatches(s.named(found)))
-	found, faint := s.byArea(s.named(found))
+	found, faint := s.byArea(s.dropAlongRings(s.named(found)))
 	muddled := s.muddled(found) // by their looks, whatever was declared
 	all = slices.Concat(all, tried, faint)
 	weak := s.dropRepeated(s.weaker(found, all), all)

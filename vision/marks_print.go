@@ -110,3 +110,37 @@ func (s *search) faces(d *disc, mid r2.Vec, slack float64, all []*disc) bool {
 	}
 	return slices.ContainsFunc(all, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, across)) < max(slack, 0.3*o.radius) })
 }
+
+// A line or the border of a zone that has a sticker's colour lends part of a rim to discs
+// all along it: fewAlong of one colour, none of them sure and not all in one heap, at one
+// distance from the ring centre are print.
+const (
+	fewAlong  = 5
+	sureAlone = 0.9 // chance
+	heapWide  = 8.0 // radii
+)
+
+// dropAlongRings drops such discs.
+func (s *search) dropAlongRings(found []*disc) []*disc {
+	name := func(d *disc) string {
+		if d.group < 0 {
+			return ""
+		}
+		return s.groups[d.group].name
+	}
+	along := func(d *disc) (row []*disc) {
+		for _, o := range found {
+			if o.chance < sureAlone && name(o) == name(d) && math.Abs(r2.Norm(o.pos)-r2.Norm(d.pos)) < s.rimWidth(d) {
+				row = append(row, o)
+			}
+		}
+		return row
+	}
+	return slices.DeleteFunc(slices.Clone(found), func(d *disc) bool {
+		if d.chance >= sureAlone {
+			return false
+		}
+		row := along(d)
+		return len(row) >= fewAlong && slices.ContainsFunc(row, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, d.pos)) > heapWide*d.radius })
+	})
+}

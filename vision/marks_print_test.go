@@ -2,6 +2,7 @@ package vision
 
 import (
 	"image"
+	"math"
 	"slices"
 	"testing"
 
@@ -71,5 +72,28 @@ func TestDropPatches(t *testing.T) {
 	got := dropPatches([]*disc{big, gloss, other, beside})
 	if want := []*disc{big, other, beside}; !slices.Equal(got, want) {
 		t.Errorf("dropPatches keeps %d discs of 4, want all but the gloss", len(got))
+	}
+}
+
+// A row of unsure discs of one colour all along a ring is print; a sure one on it, a heap of
+// unsure ones at one place and as many of another colour or distance are not.
+func TestDropAlongRings(t *testing.T) {
+	s := &search{flat: &Flat{PxPerMM: 2}, groups: []*group{{name: "red"}, {name: "blue"}}}
+	at := func(deg, r, chance float64, group int) *disc {
+		sin, cos := math.Sincos(deg * math.Pi / 180)
+		return &disc{pos: r2.Vec{X: r * cos, Y: r * sin}, radius: 6, tol: 0.4, chance: chance, group: group}
+	}
+	var row, rest []*disc
+	for k := range fewAlong {
+		row = append(row, at(40*float64(k), 100+0.1*float64(k), 0.6, 0))
+		rest = append(rest, at(300+2*float64(k), 200, 0.6, 0))               // a heap
+		rest = append(rest, at(20+40*float64(k), 130+10*float64(k), 0.6, 0)) // scattered
+	}
+	rest = append(rest, at(250, 100, 0.95, 0), at(10, 60, 0.6, -1), at(100, 100, 0.6, 1))
+	if got := s.dropAlongRings(slices.Concat(row, rest)); !slices.Equal(got, rest) {
+		t.Errorf("%d discs are left, want the %d beside the row", len(got), len(rest))
+	}
+	if got := s.dropAlongRings(row[1:]); len(got) != fewAlong-1 {
+		t.Errorf("%d of %d in a row are left, too few to tell", len(got), fewAlong-1)
 	}
 }

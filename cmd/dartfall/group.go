@@ -318,7 +318,7 @@ func groupNotes(a scoring.Assessment) []string {
 		lines = append(lines, fmt.Sprintf("%.0f%% of shots left a mark (%.0f–%.0f%%).", 100*h.Value, 100*h.Lo, 100*h.Hi))
 	}
 	if s.MeanRadius.MeasureSigma > 0 {
-		lines = append(lines, fmt.Sprintf("locating the marks adds ±%.1f mm to the spread and ±%.1f mm to the mean radius.", s.ExtremeSpread.MeasureSigma, s.MeanRadius.MeasureSigma))
+		lines = append(lines, fmt.Sprintf("locating the marks adds %s to the spread and %s to the mean radius.", plusMinusMM(s.ExtremeSpread.MeasureSigma), plusMinusMM(s.MeanRadius.MeasureSigma)))
 	}
 	notes := s.Warnings
 	if s.N > 1 {

@@ -48,6 +48,11 @@ func printSummary(w io.Writer, s sheet.Summary) {
 	fmt.Fprintln(w, s.Cautions[0], s.Cautions[1])
 }
 
+// plusMinusMM writes an uncertainty.
+func plusMinusMM(v float64) string {
+	return fmt.Sprintf("±%.*f mm", sheet.UncertaintyDecimals(v), v)
+}
+
 // printGroups writes each group with and without outliers, its angles and speeds.
 func printGroups(w io.Writer, s sheet.Summary) {
 	fmt.Fprintln(w)
@@ -64,7 +69,7 @@ func printGroups(w io.Writer, s sheet.Summary) {
 	t.Render()
 	fmt.Fprintln(w, "\nLengths in mm, centre to centre; (range) is the 95% interval of the average over many groups of this size.")
 	if es, mr, sigma := photosAdd(s); es > 0 {
-		fmt.Fprintf(w, "Reading the photos adds at most ±%.1f mm to an extreme spread here, ±%.1f mm to a mean radius and ±%.1f mm to a sigma (95%%).\n", es, mr, sigma)
+		fmt.Fprintf(w, "Reading the photos adds at most %s to an extreme spread here, %s to a mean radius and %s to a sigma (95%%).\n", plusMinusMM(es), plusMinusMM(mr), plusMinusMM(sigma))
 	}
 	if d := s.Session.DistanceMM; d.Known() {
 		fmt.Fprintf(w, "As angles at %s:\n", s.Session.DistanceText)

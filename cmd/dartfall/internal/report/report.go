@@ -237,7 +237,12 @@ func (v view) estimate(path string, decimals int, unit string) (template.HTML, e
 		out += ` <span class="iv">up to ` + high + "</span>"
 	}
 	if to, err := lookup(v.doc, path+".measured_to"); err == nil && to != nil {
-		plusMinus, err := v.figure(path+".measured_to", 1, unit)
+		decimals := 1
+		if n, ok := to.(json.Number); ok {
+			f, _ := n.Float64() // figure says what is wrong with it
+			decimals = sheet.UncertaintyDecimals(f)
+		}
+		plusMinus, err := v.figure(path+".measured_to", decimals, unit)
 		if err != nil {
 			return "", err
 		}

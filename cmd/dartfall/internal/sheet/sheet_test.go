@@ -404,3 +404,15 @@ func FuzzDecode(f *testing.F) {
 		}
 	})
 }
+
+// An uncertainty never reads as none.
+func TestUncertaintyDecimals(t *testing.T) {
+	for _, c := range []struct {
+		v    float64
+		want string
+	}{{1.26, "1.3"}, {0.1, "0.1"}, {0.094, "0.09"}, {0.02, "0.02"}} {
+		if got := strconv.FormatFloat(c.v, 'f', UncertaintyDecimals(c.v), 64); got != c.want {
+			t.Errorf("%v is shown as %s, want %s", c.v, got, c.want)
+		}
+	}
+}

@@ -194,3 +194,12 @@ func WriteResults(dir string, s Summary) error {
 	}
 	return WriteFile(filepath.Join(dir, "summary.json"), doc)
 }
+
+// UncertaintyDecimals returns how many decimals show an uncertainty: one, and two where
+// that would leave it near nothing, since no reading is exact.
+func UncertaintyDecimals(v float64) int {
+	if v < 0.1 {
+		return 2
+	}
+	return 1
+}

@@ -74,7 +74,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 		fit, err = locate(p, cam, opts.Rings, opts.Board)
 	}
 	if err != nil {
-		return &Reading{}, explain(err)
+		return &Reading{}, explain(err, cam.centreSigmaPx > 0)
 	}
 	rect, up := fit.sol.Rectification, Up{Source: UpByPhoto, SigmaRad: photoUpSigma}
 	switch {
@@ -226,14 +226,17 @@ func unusable(p *photo.Photo) *Refusal {
 	return nil
 }
 
-// explain turns a search error into what a reviewer can act on.
-func explain(err error) error {
+// explain turns a search error into what a reviewer can act on; cropped tells of a photo
+// that is not whole.
+func explain(err error, cropped bool) error {
 	const whole = "photograph the whole board with some margin, sharp, from less than 50° off square-on"
 	switch {
 	case errors.Is(err, errNoRings):
 		return &Refusal{"no ringed board was found", whole}
 	case errors.Is(err, errTwoPoses):
 		return &Refusal{err.Error(), "mark the ring's centre, use a face with two rings, or give points with --points"}
+	case errors.Is(err, errRingRatio) && cropped:
+		return &Refusal{err.Error(), "send the photo as taken: this one seems to be cropped, and the rings of what is left may seem to contradict a list that is right"}
 	case errors.Is(err, errRingRatio):
 		return &Refusal{err.Error(), "check the list of diameters with a tape measure, in two directions"}
 	case errors.Is(err, calib.ErrDiverged), errors.Is(err, calib.ErrDegenerate):

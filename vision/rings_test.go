@@ -422,5 +422,11 @@ func TestCroppedPhoto(t *testing.T) {
 		if off := worst(r); said != cropped || (off < 0.1) != cropped {
 			t.Errorf("cropped %v: said %v, %.3f mm off; want less than 0.1 where it is known", cropped, said, off)
 		}
+		wrong := specOf(s.Face)
+		wrong.ListMM[0] *= 1.2
+		var refused *Refusal
+		if _, err := Read(p, Options{Rings: wrong, PlaneOnly: true}); !errors.As(err, &refused) || strings.Contains(refused.Advice, "as taken") != cropped {
+			t.Errorf("cropped %v, a wrong list: %v; want to be asked for the photo as taken where it is cropped", cropped, err)
+		}
 	}
 }

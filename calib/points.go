@@ -2,6 +2,7 @@ package calib
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -53,16 +54,28 @@ func FromPoints(ties []Tie, lens Lens) (*Rectification, error) {
 	}
 	toPhoto := [9]float64{ps, 0, po.X, 0, ps, po.Y, 0, 0, 1}
 	fromBoard := [9]float64{1 / bs, 0, -bo.X / bs, 0, 1 / bs, -bo.Y / bs, 0, 0, 1}
+	// Three points on one line leave a map that squeezes the board to a line or a point.
+	var shape mat.SVD
+	if !shape.Factorize(mat.NewDense(3, 3, slices.Clone(h[:])), mat.SVDNone) {
+		return nil, ErrDegenerate
+	}
+	if s := shape.Values(nil); !(s[2] > leastShape*s[0]) {
+		return nil, ErrDegenerate
+	}
 	h = mul3(toPhoto, mul3(h, fromBoard))
 	if h[8] == 0 || math.IsNaN(h[0]) {
 		return nil, ErrDegenerate
 	}
 	r, ok := FromHomography(h, lens)
-	if !ok {
+	if !ok || slices.ContainsFunc(ties, func(t Tie) bool { return !r.InFront(t.Board) }) {
 		return nil, ErrDegenerate
 	}
 	return r, nil
 }
+
+// leastShape is the ratio of the least and the largest singular value of a map between
+// points of unit spread below which it is none of a board: one seen at 80 degrees has 0.1.
+const leastShape = 1e-3
 
 // SolvePoints refines FromPoints by least squares in the photo and gives it a
 // covariance. The rotation is the points' own; it is held, since the plane of

@@ -34,10 +34,12 @@ func TestSolvePoints(t *testing.T) {
 func TestFromPointsRefuses(t *testing.T) {
 	tie := func(u, v, x, y float64) Tie { return Tie{Px{u, v}, r2.Vec{X: x, Y: y}, 1} }
 	for name, ties := range map[string][]Tie{
-		"three":    {tie(0, 0, 0, 0), tie(1, 0, 1, 0), tie(0, 1, 0, -1)},
-		"a line":   {tie(0, 0, 0, 0), tie(1, 1, 1, -1), tie(2, 2, 2, -2), tie(3, 3, 3, -3)},
-		"mirrored": {tie(0, 0, 0, 0), tie(100, 0, 100, 0), tie(100, 100, 100, 100), tie(0, 100, 0, 100)},
-		"same":     {tie(5, 5, 1, 1), tie(5, 5, 1, 1), tie(5, 5, 1, 1), tie(5, 5, 1, 1)},
+		"three":                                {tie(0, 0, 0, 0), tie(1, 0, 1, 0), tie(0, 1, 0, -1)},
+		"a line":                               {tie(0, 0, 0, 0), tie(1, 1, 1, -1), tie(2, 2, 2, -2), tie(3, 3, 3, -3)},
+		"mirrored":                             {tie(0, 0, 0, 0), tie(100, 0, 100, 0), tie(100, 100, 100, 100), tie(0, 100, 0, 100)},
+		"three of four on a line of the photo": {tie(0, 0, 0, 0), tie(100, 0, 100, 0), tie(200, 0, 100, -100), tie(90, 80, 0, -100)},
+		"three of four on a line of the board": {tie(0, 0, 0, 0), tie(100, 0, 100, 0), tie(100, 100, 200, 0), tie(0, 100, 0, -100)},
+		"same":                                 {tie(5, 5, 1, 1), tie(5, 5, 1, 1), tie(5, 5, 1, 1), tie(5, 5, 1, 1)},
 	} {
 		if r, err := FromPoints(ties, Lens{}); !errors.Is(err, ErrDegenerate) {
 			t.Errorf("%s: got %v, %v", name, r, err)

@@ -98,7 +98,7 @@ type Solution struct {
 	Inliers  []bool // by point
 }
 
-// ErrDiverged says that the fit did not settle.
+// ErrDiverged says that the fit ran off: no step makes it better, or it ends at no plane.
 var ErrDiverged = errors.New("the fit of the plane did not settle")
 
 // Solve fits plane, lens and radii together to the edge points: iterated
@@ -644,8 +644,11 @@ func (s *system) meat(inv mat.Symmetric) (m *mat.SymDense, alike, wobbleMM float
 	return m, alike, wobbleMM
 }
 
-// alike compares joint errors' scores with those of independent points.
+// alike compares joint errors' scores with those of independent points; 1 without points.
 func (s *system) alike(joint *mat.SymDense, inv mat.Symmetric) float64 {
+	if len(s.rows) == 0 {
+		return 1
+	}
 	n := len(s.x)
 	square, none := make([]float64, n*n), make([]float64, n)
 	for i, row := range s.rows {

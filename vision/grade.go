@@ -59,8 +59,10 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Che
 	}
 	dark, burnt, tinted := brightness(img, fit.sol.Rectification, fit.circles[0].RadiusMM)
 	tiltDeg := tilt(fit.sol.Rectification, cam.focalPx, fit.sol.Lens.CentrePx) * 180 / math.Pi
+	fixed, surer := "what was seen of the rings fixes sizes to %.1f%%", "use a face with two rings or more, and name them all with --rings"
 	fitted, straighter := "ring edges lie %.2f px (%.2f mm) from the fitted rings", "draw the rings with a string and a pen, or print a face; check that the board is flat"
 	if fit.basis == ByPoints {
+		fixed, surer = "the points fix sizes to %.1f%%", "set more points, as far apart as the board allows"
 		fitted, straighter = "the points lie %.2f px (%.2f mm) from the fitted plane", "set the points anew: one of them may be off"
 	}
 	steepest := 58.0
@@ -96,8 +98,7 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Che
 		level("ring-fit", fit.sol.ResidualPx, "px", -fit.sol.ResidualPx/pxPerMM/stickerMM, -0.03, -0.4,
 			fmt.Sprintf(fitted, fit.sol.ResidualPx, fit.sol.ResidualPx/pxPerMM), straighter),
 		level("plane", 100*worst, "%", -worst, -0.004, -0.03,
-			fmt.Sprintf("what was seen of the rings fixes sizes to %.1f%%", 100*worst),
-			"use a face with two rings or more, and name them all with --rings"),
+			fmt.Sprintf(fixed, 100*worst), surer),
 	}
 	if fit.basis == ByPoints { // no ring was looked at
 		checks = slices.DeleteFunc(checks, func(c Check) bool { return c.Name == "blur" || c.Name == "ring-seen" })

@@ -1,10 +1,14 @@
 package vision
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
 
+	"gonum.org/v1/gonum/spatial/r2"
+
+	"dartfall/calib"
 	"dartfall/calib/boardtest"
 )
 
@@ -80,6 +84,26 @@ func TestBurntOutFace(t *testing.T) {
 		}
 		if err == nil || !strings.Contains(err.Error(), c.refused) || len(r.Marks) > 0 {
 			t.Errorf("%+v: %v and %d marks, want an error that says %q", c.marks, err, len(r.Marks), c.refused)
+		}
+	}
+}
+
+// The tilt of a board squared up by points of it is that of the camera before it, whose
+// middle is the photo's.
+func TestTiltByPoints(t *testing.T) {
+	for _, tiltDeg := range []float64{0, 25} {
+		s := tilted(tiltDeg, 40, 0)
+		p, truth := asPhoto(s)
+		var ties []calib.Tie
+		for _, at := range []r2.Vec{{X: -150, Y: 150}, {X: 150, Y: 150}, {X: 150, Y: -150}, {X: -150, Y: -150}} {
+			ties = append(ties, calib.Tie{At: truth.Rectification.ToPhoto(at), Board: at, SigmaPx: 1})
+		}
+		r, err := Read(p, Options{Points: ties, PlaneOnly: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := r.TiltRad * 180 / math.Pi; !(math.Abs(got-tiltDeg) < 2) {
+			t.Errorf("%.0f° off square-on measures %.1f°", tiltDeg, got)
 		}
 	}
 }

@@ -170,7 +170,7 @@ func (s *search) named(ds []*disc) []*disc {
 	return slices.DeleteFunc(ds, func(d *disc) bool { return d.group < 0 || s.groups[d.group].name == "" })
 }
 
-// linear returns the opponent colour o in linear light.
+// linearOf returns the opponent colour o in linear light.
 func linearOf(o [3]float32) [3]float64 {
 	g := float64(o[0]) - float64(o[1]+o[2])/3
 	var out [3]float64

@@ -69,7 +69,7 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	var fit *boardFit
 	var err error
 	if len(opts.Points) > 0 {
-		fit, err = fromPoints(opts.Points, opts.Rings, opts.Lens)
+		fit, err = fromPoints(opts.Points, opts.Rings, cam.lens, opts.Lens != nil)
 	} else {
 		fit, err = locate(p, cam, opts.Rings, opts.Board)
 	}
@@ -168,11 +168,11 @@ func flagNeighbours(marks []Mark, r *calib.Rectification, size image.Point) {
 
 // fromPoints squares the board up from points given by hand. The circle that
 // stands for the face is the outer ring when it is known, else the one that
-// holds all points.
-func fromPoints(points []calib.Tie, rings RingSpec, known *LensPrior) (*boardFit, error) {
-	lens, corrected := calib.Lens{}, "no lens correction"
-	if known != nil {
-		lens, corrected = known.Lens, "lens corrected"
+// holds all points. known tells that the lens was measured.
+func fromPoints(points []calib.Tie, rings RingSpec, lens calib.Lens, known bool) (*boardFit, error) {
+	corrected := "no lens correction"
+	if known {
+		corrected = "lens corrected"
 	}
 	sol, err := calib.SolvePoints(points, lens)
 	if err != nil {

@@ -19,10 +19,15 @@ func Facts(path string) (Camera, error) {
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, maxMetadataBytes))
+	format := sniff(data)
+	if err == nil && format != jpegFormat { // in JPEG metadata stand first, elsewhere maybe last
+		var rest []byte
+		rest, err = io.ReadAll(io.LimitReader(f, DefaultMaxBytes))
+		data = append(data, rest...)
+	}
 	if err != nil {
 		return Camera{}, openError(name, err)
 	}
-	format := sniff(data)
 	if format == unknownFormat {
 		return Camera{}, named(name, refusal(data))
 	}

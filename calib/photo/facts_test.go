@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 )
 
 func TestFacts(t *testing.T) {
@@ -40,5 +41,19 @@ func TestFacts(t *testing.T) {
 	}
 	if _, err := Facts(filepath.Join(dir, "missing.jpg")); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("Facts of no file = %v, want os.ErrNotExist", err)
+	}
+}
+
+// In WebP the facts may stand behind a picture of many megabytes.
+func TestFactsAtTheEnd(t *testing.T) {
+	large := append([]byte("RIFF\x00\x00\x00\x00WEBPVP8 \x00\x00\x50\x00"), make([]byte, 5<<20)...)
+	taken := exifTag{tagTaken, typeASCII, "2026:05:16 10:11:12"}
+	path := filepath.Join(t.TempDir(), "large.webp")
+	if err := os.WriteFile(path, withWebPEXIF(large, 8, 8, tiffBlock(nil, []exifTag{taken})), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	camera, err := Facts(path)
+	if want := time.Date(2026, 5, 16, 10, 11, 12, 0, time.UTC); err != nil || !camera.Taken.Equal(want) {
+		t.Errorf("Facts = %+v, %v, want taken %v", camera, err, want)
 	}
 }

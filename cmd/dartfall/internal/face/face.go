@@ -51,8 +51,8 @@ const (
 	overlapMM = 12.0 // strip that neighbouring sheets share, for glue
 	dotMM     = 6.0  // diameter of the centre mark
 	// The up mark is a filled triangle above the outer ring.
-	upGapMM, upHeightMM, upWidthMM = 10.0, 24.0, 26.0
-	edgeMM                         = 6.0 // white beyond the outer ring
+	upHeightMM, upWidthMM = 24.0, 26.0
+	edgeMM                = 6.0 // white beyond the outer ring
 
 	maxRings      = 40
 	maxDiameterMM = 2500.0
@@ -88,6 +88,10 @@ func (f *Face) check() error {
 
 func (f *Face) outerMM() float64 { return f.RingsMM[len(f.RingsMM)-1] / 2 }
 
+// upGapMM is how far above the outer ring the up mark begins: more on a large face, of
+// which a photo shows less detail.
+func (f *Face) upGapMM() float64 { return max(10, 0.025*f.outerMM()) }
+
 // sheet is one printed page: which part of the canvas it shows.
 type sheet struct {
 	row, column   int     // from 1, top left
@@ -98,7 +102,7 @@ type sheet struct {
 // takes fewer, and leaves out sheets that would stay empty.
 func (f *Face) layout() (w, h float64, sheets []sheet) {
 	r := f.outerMM()
-	width, bottom, top := 2*(r+edgeMM), -r-edgeMM-8, r+upGapMM+upHeightMM+edgeMM
+	width, bottom, top := 2*(r+edgeMM), -r-edgeMM-8, r+f.upGapMM()+upHeightMM+edgeMM
 	grid := func(pw, ph float64) (columns, rows int) {
 		n := func(length, page float64) int {
 			page -= 2 * marginMM
@@ -133,7 +137,7 @@ func (f *Face) inked(s sheet, w, h float64) bool {
 	nearest := func(lo, hi float64) float64 { return max(lo, min(0, hi)) }
 	x, y := nearest(s.leftMM, s.leftMM+w), nearest(s.topMM-h, s.topMM)
 	r := f.outerMM()
-	up := s.leftMM < upWidthMM && s.leftMM+w > -upWidthMM && s.topMM > r && s.topMM-h < r+upGapMM+upHeightMM
+	up := s.leftMM < upWidthMM && s.leftMM+w > -upWidthMM && s.topMM > r && s.topMM-h < r+f.upGapMM()+upHeightMM
 	return math.Hypot(x, y) < r || up
 }
 
@@ -182,7 +186,7 @@ func (d drawing) page(f *Face, s sheet, sheets []sheet) {
 		d.circle(x(0), y(0), ring/2-f.LineMM/2, "D")
 	}
 	d.circle(x(0), y(0), dotMM/2, "F")
-	base := f.outerMM() + upGapMM
+	base := f.outerMM() + f.upGapMM()
 	d.Polygon([]fpdf.PointType{
 		{X: x(-upWidthMM / 2), Y: y(base)}, {X: x(upWidthMM / 2), Y: y(base)}, {X: x(0), Y: y(base + upHeightMM)},
 	}, "F")

@@ -110,13 +110,34 @@ func nonCentrality(t, nu, p float64) float64 {
 	lo, hi := t-10-3*math.Abs(t), t+10+3*math.Abs(t)
 	for range 60 {
 		mid := (lo + hi) / 2
-		if (distuv.NoncentralT{Nu: nu, Mu: mid}).CDF(t) > p {
+		if noncentralT(t, nu, mid) > p {
 			lo = mid
 		} else {
 			hi = mid
 		}
 	}
 	return (lo + hi) / 2
+}
+
+// noncentralT is P(T ≤ t) of T = (Z + δ)/√(χ²/ν). The series of distuv stops short of
+// |δ| = 39, where its first term underflows; from 30 on P(χ² ≥ ν((z + δ)/t)²) is smooth in
+// z, and the trapezoidal rule over z exact to rounding.
+func noncentralT(t, nu, delta float64) float64 {
+	switch {
+	case math.Abs(delta) < 30:
+		return distuv.NoncentralT{Nu: nu, Mu: delta}.CDF(t)
+	case t < 0:
+		return 1 - noncentralT(-t, nu, -delta)
+	case delta < 0 || t == 0: // Z exceeds -δ in fewer than 1 of 10^197 cases
+		return distuv.UnitNormal.CDF(-delta)
+	}
+	const step = 1. / 8
+	sum := 0.0
+	for z := -9.; z <= 9; z += step {
+		w := (z + delta) / t
+		sum += step * distuv.UnitNormal.Prob(z) * distuv.ChiSquared{K: nu}.Survival(nu*w*w)
+	}
+	return sum
 }
 
 // EnergyJ is the kinetic energy in joules of a mass in grams at a speed in m/s.

@@ -1,6 +1,7 @@
 package scoring
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -39,6 +40,34 @@ func TestBrownForsytheGear(t *testing.T) {
 func TestShareAbove(t *testing.T) {
 	if e := shareAbove(0, 1, 43, 1.8739536, 0.98); !near(e.Hi, 0.10, 1e-6) {
 		t.Errorf("shareAbove = %+v, want Hi 0.10", e)
+	}
+}
+
+// Far from all readings δ is too large for the series. δ/√n was computed outside this
+// project with mpmath 1.3, from P(T ≤ t) as an integral over s.
+func TestShareFarAbove(t *testing.T) {
+	for _, tt := range []struct {
+		n, k      float64
+		low, high float64
+	}{
+		{12, -20, -11.75756867, -28.25040665}, {15, -20, -12.66216682, -27.33367354}, {15, -10, -6.302244917, -13.69073916}, {15, 10, 13.69073916, 6.302244917},
+		{50, -20, -16.0394148, -23.95179017}, {50, -10, -8.004446442, -11.98974366}, {50, 10, 11.98974366, 8.004446442},
+	} {
+		root := math.Sqrt(tt.n)
+		low, high := nonCentrality(root*tt.k, tt.n-1, 0.025)/root, nonCentrality(root*tt.k, tt.n-1, 0.975)/root
+		if !near(low, tt.low, 1e-7) || !near(high, tt.high, 1e-7) {
+			t.Errorf("n = %v, k = %v: %.10g, %.10g, want %v, %v", tt.n, tt.k, low, high, tt.low, tt.high)
+		}
+	}
+	for _, at := range []float64{20, 29, 35, -35} { // where the two ways meet
+		for _, delta := range []float64{math.Nextafter(30, 0), -math.Nextafter(30, 0)} {
+			if series, sum := noncentralT(at, 14, delta), noncentralT(at, 14, math.Copysign(30, delta)); !near(series, sum, 1e-9) {
+				t.Errorf("P(T ≤ %v) = %v and %v", at, series, sum)
+			}
+		}
+	}
+	if e := shareAbove(320, 1, 12, 250, 0.95); !(e.Lo > 0.999) {
+		t.Errorf("12 readings of 320±1 above 250: %+v", e)
 	}
 }
 

@@ -243,6 +243,24 @@ func TestParseReadingsInMetresPerSecond(t *testing.T) {
 	}
 }
 
+// A comma without a space separates readings or begins decimals (common practice, no
+// source): the list tells which, or the reading is held to be suspect, in angle brackets.
+func TestCommas(t *testing.T) {
+	for text, want := range map[string]string{
+		"98,99,97,96": "98 99 97 96", "86,85,87": "86 85 87", "86,85,87\n88,87": "86 85 87 88 87", "98,97.5": "98 97.5",
+		"98,4; 97,9": "98.4 97.9", "98,4 97,9": "98.4 97.9", "98,4\n97,9": "98.4 97.9", "98,4,97,9": "98.4 97.9", "98,05": "98.05",
+		"98,99; 97,96": "98.99 97.96", "98,99\n97,12": "98.99 97.12", "98,99\n97,4 86,85,87": "<98.99> 97.4 86 85 87",
+		"98,99": "<98.99>", "98,99 97,96": "<98.99> <97.96>", "speed;remark\n98,99;\n97,98;\n": "98.99 97.98",
+	} {
+		if got := written(ParseReadings(text, MetresPerSecond)); got != want {
+			t.Errorf("ParseReadings(%q) = %s, want %s", text, got, want)
+		}
+	}
+	if got := written(ParseReadings("284,28 285,99 284,287", FeetPerSecond)); got != "284.28 285.99 284 287" {
+		t.Errorf("in fps: %s", got)
+	}
+}
+
 // written puts strings of readings on one line.
 func written(all []ReadingString) string {
 	var strs []string
@@ -255,6 +273,9 @@ func written(all []ReadingString) string {
 			word := digitsOf(r.Value)
 			if r.Corrected {
 				word = "(" + word + ")"
+			}
+			if r.Slip == slipComma {
+				word = "<" + word + ">"
 			}
 			if r.Slip == slipTotal {
 				word = "{" + word + "}"

@@ -2,6 +2,7 @@ package scoring
 
 import (
 	"encoding/csv"
+	"math"
 	"regexp"
 	"slices"
 	"strconv"
@@ -100,6 +101,69 @@ func withoutCounts(lines []string) []string {
 		return lines
 	}
 	return out
+}
+
+// commaChain is numbers with nothing but commas between them.
+var commaChain = pattern(`\d+(?:\.\d+)?(?:,\d+(?:\.\d+)?)+`)
+
+// withCommas puts a space behind the commas that separate readings, and leaves those that
+// begin decimals. unsure tells that pairs such as "98,99" may be either in this text.
+func withCommas(lines []string, unit SpeedUnit) (out []string, unsure bool) {
+	decimals := strings.Contains(strings.Join(lines, ""), ";")
+	separators := false
+	for _, line := range lines {
+		for _, chain := range commaChain().FindAllString(line, -1) {
+			kind := commasOf(chain, unit)
+			decimals, separators, unsure = decimals || kind == beginDecimals, separators || kind == separateReadings, unsure || kind == eitherComma
+		}
+	}
+	unsure = unsure && decimals == separators
+	out = make([]string, len(lines))
+	for i, line := range lines {
+		out[i] = commaChain().ReplaceAllStringFunc(line, func(chain string) string {
+			if kind := commasOf(chain, unit); kind == separateReadings || kind == eitherComma && separators && !decimals {
+				return strings.ReplaceAll(chain, ",", ", ")
+			}
+			return chain
+		})
+	}
+	return out, unsure
+}
+
+// What the commas of a chain do.
+type commas int
+
+const (
+	eitherComma commas = iota
+	beginDecimals
+	separateReadings
+)
+
+// commasOf looks at one chain: decimals have one or two digits and come one to a number,
+// and readings are speeds that a dart can have; two of them lie near each other.
+func commasOf(chain string, unit SpeedUnit) commas {
+	pieces := strings.Split(chain, ",")
+	speeds := 0 // among what would be decimals
+	for i := 1; i < len(pieces); i += 2 {
+		if v, _ := strconv.ParseFloat(pieces[i], 64); v*unit.MPS() >= slowestMPS {
+			speeds++
+		}
+	}
+	long := slices.ContainsFunc(pieces[1:], func(s string) bool { return len(s) > 2 })
+	switch {
+	case len(pieces)%2 == 1 || strings.Contains(chain, ".") || long:
+		return separateReadings
+	case speeds == 0:
+		return beginDecimals
+	case len(pieces) > 2:
+		return separateReadings
+	}
+	a, _ := strconv.ParseFloat(pieces[0], 64)
+	b, _ := strconv.ParseFloat(pieces[1], 64)
+	if math.Abs(a-b) > farOff*math.Max(a, b) {
+		return beginDecimals
+	}
+	return eitherComma
 }
 
 // tableRow is one line of a table with a heading.

@@ -68,6 +68,7 @@ func ParseReadings(text string, unit SpeedUnit) []ReadingString {
 		}
 	} else {
 		lines := withoutCounts(withNames(withoutTimes(strings.Split(text, "\n"))))
+		lines, p.unsureCommas = withCommas(lines, unit)
 		for i, line := range lines {
 			if m := stringTag().FindStringSubmatch(line); m != nil && isName(m[1]) {
 				p.to(leadIn().ReplaceAllString(m[1], ""))
@@ -122,9 +123,11 @@ type parser struct {
 	// replaces tells that it takes back the one before.
 	pending  *Reading
 	replaces bool
-	counting bool   // the next number word may be the shot's own: "shot two"
-	notSpeed bool   // the next number is none
-	total    string // what the next number is of the whole string, "" for a reading
+	counting bool // the next number word may be the shot's own: "shot two"
+	notSpeed bool // the next number is none
+	// unsureCommas tells that "98,99" may be two readings.
+	unsureCommas bool
+	total        string // what the next number is of the whole string, "" for a reading
 }
 
 // to makes a string current.
@@ -190,6 +193,9 @@ func (p *parser) heed(tok string, rest []string) {
 		v, err := strconv.ParseFloat(strings.ReplaceAll(strings.Join(strings.Fields(tok), ""), ",", "."), 64)
 		if err == nil {
 			p.found(tok, v)
+		}
+		if p.pending != nil && p.unsureCommas && strings.Contains(tok, ",") && commasOf(tok, p.unit) == eitherComma {
+			p.pending.Slip = slipComma
 		}
 	case unitOf(low) != "":
 		p.inUnit(tok, unitOf(low))

@@ -27,6 +27,7 @@ const (
 	slipSplit    = "digits split apart"
 	slipRest     = "rest of the reading before"
 	slipMisheard = "\"four\" heard as \"for\""
+	slipComma    = "a comma that may separate two readings; write a point or a space"
 	slipTotal    = "of the whole string, not a reading"
 	slipMPS      = "written in m/s"
 	slipFPS      = "written in fps"

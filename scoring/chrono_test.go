@@ -208,6 +208,8 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 		{"same as nothing", "same again, 284", "? 284"},
 		{"no before a number", "284, no, 285", "(284) 285"},
 		{"sorry, no", "284\nsorry, no, 287", "(284) 287"},
+		{"sorry at the end of a line", "284, sorry\n287 285", "(284) 287 285"},
+		{"sorry at the end of a string", "North: 284 285 sorry\nReed: 270", "North: 284 285; Reed: 270"},
 		{"no before no number", "284, no more", "284"},
 		{"scratched", "287, scratch that\n278", "(287) 278"},
 		{"a caption file", "1\n00:00:01,000 --> 00:00:03,000\ntwo eighty four\n\n2\n00:00:04,000 --> 00:00:06,000\ntwo ninety one", "284 291"},

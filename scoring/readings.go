@@ -120,7 +120,7 @@ type parser struct {
 	current int
 	line    int
 	// pending is the last number read, until what follows tells whether it was a speed;
-	// replaces tells that it takes back the one before.
+	// replaces tells that it takes back the one before, also on the line before.
 	pending  *Reading
 	replaces bool
 	counting bool // the next number word may be the shot's own: "shot two"
@@ -138,6 +138,9 @@ func (p *parser) to(name string) {
 		p.index[name] = i
 		p.out = append(p.out, ReadingString{Name: name})
 	}
+	if i != p.current {
+		p.replaces = false
+	}
 	p.current = i
 }
 
@@ -150,7 +153,7 @@ func (p *parser) string() *ReadingString {
 
 // read walks one line.
 func (p *parser) read(line string, number int) {
-	p.line, p.replaces, p.counting, p.notSpeed, p.total = number, false, false, false, ""
+	p.line, p.counting, p.notSpeed, p.total = number, false, false, ""
 	for _, text := range unread().FindAllString(line, -1) {
 		s := p.string()
 		s.Unread = append(s.Unread, Unread{strings.ToLower(text), number})

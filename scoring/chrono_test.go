@@ -146,6 +146,14 @@ func TestTableOfStrings(t *testing.T) {
 	}
 }
 
+// Lines are counted as an editor does, blank ones too.
+func TestLinesOfTable(t *testing.T) {
+	rs := ParseReadings("\nshot,fps\n1,284\n\n2,285\n", FeetPerSecond)[0].Readings
+	if len(rs) != 2 || rs[0].Line != 3 || rs[1].Line != 5 {
+		t.Errorf("%+v, want lines 3 and 5", rs)
+	}
+}
+
 // A reading split over two captions or lines is put together, and when most readings
 // have slips the few good ones still tell what is usual.
 func TestSplitReadings(t *testing.T) {

@@ -2,6 +2,7 @@ package scoring
 
 import (
 	"encoding/csv"
+	"io"
 	"math"
 	"regexp"
 	"slices"
@@ -187,8 +188,20 @@ func readTable(text string) ([]tableRow, bool) {
 		}
 	}
 	r.FieldsPerRecord, r.LazyQuotes, r.TrimLeadingSpace = -1, true, true
-	records, err := r.ReadAll()
-	if err != nil || len(records) < 2 || len(records[0]) < 2 || holdsNumber().MatchString(heading) {
+	var records [][]string
+	var at []int // lines of the text
+	for {
+		rec, err := r.Read()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			return nil, false
+		}
+		line, _ := r.FieldPos(0)
+		records, at = append(records, rec), append(at, line)
+	}
+	if len(records) < 2 || len(records[0]) < 2 || holdsNumber().MatchString(heading) {
 		return nil, false
 	}
 	name, value, unit := -1, -1, ""
@@ -209,7 +222,7 @@ func readTable(text string) ([]tableRow, bool) {
 	}
 	var rows []tableRow
 	for i, rec := range records[1:] {
-		row := tableRow{unit: unit, line: i + 2}
+		row := tableRow{unit: unit, line: at[i+1]}
 		if name >= 0 && name < len(rec) {
 			row.name = strings.TrimSpace(rec[name])
 		}

@@ -35,10 +35,12 @@ const (
 )
 
 // Meant lists what a reading was probably meant as: itself, unless a slip explains it
-// better; nothing when it is the rest of another, a figure of the whole string, or a digit
-// is missing that nobody can tell.
+// better; nothing when it was taken back, is the rest of another or a figure of the whole
+// string, or when nobody can tell.
 func (r Reading) Meant() []float64 {
 	switch {
+	case r.Corrected:
+		return nil
 	case len(r.Likely) > 0:
 		return r.Likely
 	case r.Slip == "" || r.Slip == slipUnknown:

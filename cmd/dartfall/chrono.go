@@ -375,7 +375,7 @@ func (r chronoReport) notes(s chronoString) []string {
 		case reading.Corrected:
 			lines = append(lines, fmt.Sprintf("line %d: %q was taken back by the speaker and does not count.", reading.Line, reading.Text))
 		case reading.Slip != "":
-			lines = append(lines, fmt.Sprintf("line %d: %q is suspect: %s; %s.", reading.Line, reading.Text, reading.Slip, likelyText(reading)))
+			lines = append(lines, fmt.Sprintf("line %d: %s.", reading.Line, suspectText(reading)))
 		case reading.Unit != "":
 			lines = append(lines, fmt.Sprintf("line %d: %q is %.1f %s.", reading.Line, reading.Text, reading.Value, r.Unit))
 		}
@@ -399,7 +399,12 @@ func (r chronoReport) notes(s chronoString) []string {
 // overCap tells whether a reading that counts, or what it was probably meant as, is above
 // the cap.
 func (r chronoReport) overCap(reading scoring.Reading) bool {
-	return r.CapMPS > 0 && !reading.Corrected && slices.ContainsFunc(reading.Meant(), func(v float64) bool { return v*r.Unit.MPS() > r.CapMPS })
+	return r.CapMPS > 0 && slices.ContainsFunc(reading.Meant(), func(v float64) bool { return v*r.Unit.MPS() > r.CapMPS })
+}
+
+// suspectText says what is wrong with a suspect reading and what was probably meant.
+func suspectText(r scoring.Reading) string {
+	return fmt.Sprintf("%q is suspect: %s; %s", r.Text, r.Slip, likelyText(r))
 }
 
 // likelyText says what a suspect reading was probably meant as.

@@ -312,11 +312,14 @@ func (q *asker) run(s *session.Session, accessory, photo string) {
 			t.Readings = nil
 			for _, list := range scoring.ParseReadings(a, scoring.SpeedUnit(s.Velocity.Unit)) {
 				for _, r := range list.Readings {
-					t.Readings = append(t.Readings, r.Value)
+					t.Readings = append(t.Readings, r.Meant()...)
+					if r.Slip != "" && !r.Corrected {
+						fmt.Fprintf(q.out, "   %s\n", suspectText(r))
+					}
 				}
 			}
 			if len(t.Readings) == 0 {
-				return errors.New("no number was found in this")
+				return errors.New("no number was found in this that is beyond doubt")
 			}
 			return nil
 		})

@@ -103,7 +103,7 @@ func TestNewAsks(t *testing.T) {
 		"Saturday", "25", "25m", "tap", "tape", "200mm,400 mm", "", "399mm", "1m x", "1m x 90cm", "19mm", "1.1g", "fps",
 		"North", "bleu", "blue", "Reed", "Orange", "Reed", "",
 		"2", "before shooting",
-		"start", "North", "15", "1", "none", "203.1, two oh one, 204", "", // the third photo is left open
+		"start", "North", "15", "1", "none", "203.1, 210, sorry, two oh one, 204, average 203", "", // the third photo is left open
 	}, "\n") + "\n"
 	var asked bytes.Buffer
 	var s session.Session
@@ -120,7 +120,7 @@ func TestNewAsks(t *testing.T) {
 		got.Strings[0].Shots != 15 || got.Strings[0].Misses != 1 || got.Strings[0].Photo != "board-2.png" {
 		t.Errorf("session from the answers = %+v\n%s", got, asked.String())
 	}
-	for _, want := range []string{"one of: tape, laser, paced", "that name is there already", "one of: red, blue", "no number was found"} {
+	for _, want := range []string{"one of: tape, laser, paced", "that name is there already", "one of: red, blue", "no number was found", `"average 203" is suspect`} {
 		if !strings.Contains(asked.String(), want) {
 			t.Errorf("the questions lack %q:\n%s", want, asked.String())
 		}

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -460,9 +461,9 @@ func parsePoints(s string) ([]calib.Tie, error) {
 	var out []calib.Tie
 	for _, item := range strings.Split(s, ";") {
 		t := calib.Tie{SigmaPx: 1}
-		n, err := fmt.Sscanf(strings.ReplaceAll(strings.TrimSpace(item), " ", ""), "%g,%g=%g,%g", &t.At.X, &t.At.Y, &t.Board.X, &t.Board.Y)
-		if err != nil || n != 4 {
-			return nil, fmt.Errorf("--points: %q is not pixel=millimetre as in 812,640=-300,300", item)
+		px, mm, _ := strings.Cut(item, "=")
+		if !pairOf(px, &t.At.X, &t.At.Y) || !pairOf(mm, &t.Board.X, &t.Board.Y) {
+			return nil, fmt.Errorf("--points: %q is not pixel=millimetre as in 812,640=-300,300, numbers alone, with a semicolon between points", strings.TrimSpace(item))
 		}
 		out = append(out, t)
 	}
@@ -470,6 +471,15 @@ func parsePoints(s string) ([]calib.Tie, error) {
 		return nil, fmt.Errorf("--points: four points or more fix a plane, there are %d", len(out))
 	}
 	return out, nil
+}
+
+// pairOf reads "812,640"; false for anything else.
+func pairOf(s string, a, b *float64) bool {
+	left, right, _ := strings.Cut(s, ",")
+	var errA, errB error
+	*a, errA = strconv.ParseFloat(strings.TrimSpace(left), 64)
+	*b, errB = strconv.ParseFloat(strings.TrimSpace(right), 64)
+	return errA == nil && errB == nil && !math.IsNaN(*a-*b) && !math.IsInf(*a-*b, 0)
 }
 
 // lettering is what stands on the two pictures of a photo beside its own content: a

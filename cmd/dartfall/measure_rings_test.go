@@ -2,6 +2,7 @@ package main
 
 import (
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -23,6 +24,18 @@ func TestWithOutermost(t *testing.T) {
 		got, err := withOutermost(c.list, c.ring)
 		if (err != nil) != (c.want == nil) || !slices.Equal(got, c.want) {
 			t.Errorf("%s: %v, %v; want %v", c.name, got, err, c.want)
+		}
+	}
+}
+
+func TestParsePoints(t *testing.T) {
+	const rest = ";900,640=300,300; 900,700 = 300,-300;812,700=-300,-300"
+	if ties, err := parsePoints("812,640=-300,300" + rest); err != nil || len(ties) != 4 || ties[2].At.Y != 700 || ties[2].Board.Y != -300 {
+		t.Errorf("%+v, %v", ties, err)
+	}
+	for _, first := range []string{"812,640=-300,300 900,640=300,300", "812,640=-300,30cm", "812,640=-300,NaN", "812,640,1=-300,300", "812,640", "", "812,640=-300,300=1"} {
+		if _, err := parsePoints(first + rest); err == nil || !strings.Contains(err.Error(), "is not pixel=millimetre") {
+			t.Errorf("%q: %v", first, err)
 		}
 	}
 }

@@ -3,12 +3,12 @@ package main
 import (
 	"fmt"
 	"io"
-	"math"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
 
+	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/scoring"
 )
 
@@ -37,7 +37,7 @@ type sessionPlan struct {
 	Ratio    float64         `json:"ratio"`
 	Wanted   float64         `json:"power_wanted"`
 	Shots    int             `json:"shots_per_accessory"`
-	Power    float64         `json:"power"` // of these shots at this ratio, for compare's verdict
+	Power    sheet.Number    `json:"power"` // of these shots at this ratio, for compare's verdict
 	Pairs    int             `json:"pairs"`
 	Alpha    float64         `json:"alpha_per_pair"`
 	Seed     uint64          `json:"seed"`
@@ -47,12 +47,12 @@ type sessionPlan struct {
 }
 
 type planRow struct {
-	Ratio  float64 `json:"ratio"`
-	Shots  int     `json:"shots"`         // for compare's verdict; 0: more than 2000
-	ByPlan float64 `json:"power_of_plan"` // how often the planned shots settle it
+	Ratio  float64      `json:"ratio"`
+	Shots  int          `json:"shots"`         // for compare's verdict; 0: more than 2000
+	ByPlan sheet.Number `json:"power_of_plan"` // how often the planned shots settle it
 	// The same by the F test, which trusts round normal groups.
-	ShotsByF int     `json:"shots_by_f"`
-	ByF      float64 `json:"power_by_f"`
+	ShotsByF int          `json:"shots_by_f"`
+	ByF      sheet.Number `json:"power_by_f"`
 }
 
 func runPlan(c console, ctx *cli.Context) error {
@@ -74,9 +74,9 @@ func runPlan(c console, ctx *cli.Context) error {
 	if p.Rounds, err = scoring.Order(names, p.Shots, blocks, p.Seed); err != nil {
 		return withHint(usageError{err}, "dartfall plan --accessories North,Reed --shots 15 --blocks 3")
 	}
-	p.Power = scoring.VerdictPower(p.Ratio, p.Shots, p.Alpha)
+	p.Power = sheet.Number(scoring.VerdictPower(p.Ratio, p.Shots, p.Alpha))
 	for _, ratio := range []float64{1.1, 1.2, 1.3, 1.5, 2, 3} {
-		row := planRow{Ratio: ratio, ByPlan: scoring.VerdictPower(ratio, p.Shots, p.Alpha), ByF: scoring.Power(ratio, p.Shots, p.Alpha)}
+		row := planRow{Ratio: ratio, ByPlan: sheet.Number(scoring.VerdictPower(ratio, p.Shots, p.Alpha)), ByF: sheet.Number(scoring.Power(ratio, p.Shots, p.Alpha))}
 		row.Shots, _ = scoring.VerdictShots(ratio, p.Wanted, p.Alpha)
 		row.ShotsByF, _ = scoring.ShotsFor(ratio, p.Wanted, p.Alpha)
 		p.Table = append(p.Table, row)
@@ -151,13 +151,13 @@ Before the first shot
 `+eyesAndField+"\n")
 }
 
-// ofHundred writes a power; NaN is that of too few shots.
-func ofHundred(power float64) string {
+// ofHundred writes a power; it is unknown of too few shots.
+func ofHundred(power sheet.Number) string {
 	switch {
-	case math.IsNaN(power):
+	case !power.Known():
 		return "–"
 	case power >= 0.995:
 		return "over 99 of 100"
 	}
-	return fmt.Sprintf("%.0f of 100", 100*power)
+	return fmt.Sprintf("%.0f of 100", 100*float64(power))
 }

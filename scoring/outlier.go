@@ -106,10 +106,10 @@ type Drop struct {
 	// Misses are the shots without a mark among the K: they lie widest of all.
 	Misses int    `json:"misses"`
 	Mask   []bool `json:"mask"` // of the impacts among the K
-	// Shrink is 1 - extreme spread after / before, of the impacts. Luck is what the same
-	// drop does to a clean round group of this n: Value on average, Lo to Hi in Level of
-	// them.
-	Shrink float64  `json:"shrink"`
+	// Shrink is 1 - extreme spread after / before. Luck is what the same drop does to a
+	// clean round group of this n: Value on average, Lo to Hi in Level of them. With
+	// misses the spread before is not known: Shrink is nil, and Luck undefined.
+	Shrink *float64 `json:"shrink"`
 	Luck   Estimate `json:"luck"`
 }
 
@@ -125,6 +125,9 @@ func dropRule(pts []r2.Vec, lost, k int, level float64) (Drop, error) {
 	}
 	n := len(pts) + lost
 	d := Drop{K: k, Misses: misses, Mask: mask, Luck: undefined(n, defLuck)}
+	if misses > 0 {
+		return d, nil
+	}
 	_, _, before := extremePair(pts)
 	var rest []r2.Vec
 	for i, p := range pts {
@@ -133,7 +136,8 @@ func dropRule(pts []r2.Vec, lost, k int, level float64) (Drop, error) {
 		}
 	}
 	if _, _, after := extremePair(rest); before > 0 {
-		d.Shrink = 1 - after/before
+		shrink := 1 - after/before
+		d.Shrink = &shrink
 	}
 	if row, ok := sizeDistribution(statShrink, n, k); ok {
 		d.Luck.Value = row.mean

@@ -38,8 +38,8 @@ func TestTradeTwoWideShots(t *testing.T) {
 	}
 	_, _, with := extremePair(pts)
 	_, _, without := extremePair(rest)
-	if ratio := with / without; !(ratio > 1.8 && ratio < 2) || !near(d.Shrink, 1-without/with, 1e-12) || !(d.Shrink > d.Luck.Hi) {
-		t.Errorf("two wide shots make the spread %.2f times as large; dropping them takes %.2f, luck up to %.2f", ratio, d.Shrink, d.Luck.Hi)
+	if ratio := with / without; !(ratio > 1.8 && ratio < 2) || !near(*d.Shrink, 1-without/with, 1e-12) || !(*d.Shrink > d.Luck.Hi) {
+		t.Errorf("two wide shots make the spread %.2f times as large; dropping them takes %.2f, luck up to %.2f", ratio, *d.Shrink, d.Luck.Hi)
 	}
 }
 

@@ -257,7 +257,13 @@ func (r groupReport) outliers(w io.Writer) {
 	for _, a := range r.Groups {
 		k, shrink, luck, flagged, chance, flyers := "–", "–", "–", "–", "–", 0
 		if d := a.Drop; d != nil {
-			k, shrink, luck = fmt.Sprint(d.K), fmt.Sprintf("%.0f%%", 100*d.Shrink), withRange(d.Luck.Scale(100), 0)+"%"
+			k = fmt.Sprint(d.K)
+			if d.Shrink != nil {
+				shrink = fmt.Sprintf("%.0f%%", 100**d.Shrink)
+			}
+			if !math.IsNaN(d.Luck.Value) {
+				luck = withRange(d.Luck.Scale(100), 0) + "%"
+			}
 		}
 		if a.Robust != nil {
 			flagged, chance = fmt.Sprint(a.Flagged.SetAside), fmt.Sprintf("%.3g%%", 100*a.Robust.Chance)

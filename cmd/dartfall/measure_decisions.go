@@ -106,9 +106,5 @@ func (m measurer) redrawOne(out *sheet.Photo, stem string) error {
 	if err != nil {
 		return err
 	}
-	var radii []float64
-	for _, r := range out.Rings {
-		radii = append(radii, float64(r.DiameterMM)/2)
-	}
-	return m.draw(new(picture.Memory), p, rect, radii, stem, out)
+	return m.draw(new(picture.Memory), p, rect, stem, out)
 }

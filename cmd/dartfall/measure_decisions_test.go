@@ -78,6 +78,9 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	if p := first.Photos[0]; len(p.RadiiMM()) <= len(p.Rings) {
+		t.Errorf("the edges of the printed lines, %v, are no more than these, %+v", p.RadiiMM(), p.Rings)
+	}
 	decide(decisions.Remove, blue, func(m *decisions.Mark) { m.Role = decisions.IsRemoved })
 	decide(decisions.Add, orange, func(m *decisions.Mark) { m.XPx += 60 })
 	decide(decisions.Flag, purple, func(m *decisions.Mark) { m.Role, m.Cause = decisions.IsFlyer, "dart jammed" })
@@ -131,6 +134,13 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 	a, b := float64(halved.Photos[0].Rings[0].DiameterMM), float64(first.Photos[0].Rings[0].DiameterMM)
 	if !(math.Abs(2*a-b) <= 0.002*b) {
 		t.Errorf("the outermost ring measures %.2f mm, want half of %.2f", a, b)
+	}
+
+	// These are held against what was decided, no longer against --rings.
+	for i, r := range halved.Photos[0].Rings {
+		if r.Given != (i == 0) || r.Given && !(math.Abs(float64(r.ResidualMM)) < 0.5) {
+			t.Errorf("ring %d: %+v", i, r)
+		}
 	}
 
 	copyFile(t, filepath.Join("..", "..", "testdata", "demo", "demo-1.jpg"), photo)

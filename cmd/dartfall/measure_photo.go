@@ -104,18 +104,11 @@ func (m measurer) measure(_ context.Context, path string) (sheet.Photo, error) {
 	if lensNote != "" {
 		out.Warnings = append(out.Warnings, lensNote)
 	}
-	m.describePlane(&out, r)
+	m.describePlane(&out, r, opts.Rings.ListMM)
 	for i, k := range r.Marks {
 		out.Marks = append(out.Marks, impactOf(r, k, fmt.Sprintf("%s#%d", p.Name, i+1), p.Name))
 	}
-	var radii []float64
-	for _, c := range r.Circles {
-		radii = append(radii, c.RadiusMM)
-		if c.InnerMM < c.RadiusMM {
-			radii = append(radii, c.InnerMM)
-		}
-	}
-	return out, m.draw(&b.pictures, p, r.Rectification, radii, m.job.stem(p.Name), &out)
+	return out, m.draw(&b.pictures, p, r.Rectification, m.job.stem(p.Name), &out)
 }
 
 // coloursMissing says which declared colours no mark has. In a session a photo
@@ -133,7 +126,8 @@ func (m measurer) coloursMissing(r *vision.Reading) []string {
 	return out
 }
 
-func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {
+// describePlane tells of the plane and of the rings, of which some were given.
+func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading, givenMM []float64) {
 	lo, hi := r.PxPerMM(r2.Vec{})
 	outer := r.Circles[0].RadiusMM
 	pl := &sheet.Plane{
@@ -159,13 +153,13 @@ func (m measurer) describePlane(out *sheet.Photo, r *vision.Reading) {
 		case vision.RingInner:
 			d = 2 * c.InnerMM
 		}
-		ring := sheet.Ring{DiameterMM: sheet.Number(d), Edge: m.job.edgeName, Seen: sheet.Number(c.Seen), ResidualMM: sheet.Unknown()}
+		ring := sheet.Ring{DiameterMM: sheet.Number(d), OuterMM: sheet.Number(2 * c.RadiusMM), InnerMM: sheet.Number(2 * c.InnerMM), Edge: m.job.edgeName, Seen: sheet.Number(c.Seen), ResidualMM: sheet.Unknown()}
 		if r.Basis == vision.ByPoints { // the circle only says how far the face reaches
 			ring.Seen = sheet.Unknown()
 			out.Rings = append(out.Rings, ring)
 			continue
 		}
-		for _, g := range m.job.givenMM {
+		for _, g := range givenMM {
 			if math.Abs(d-g) < 0.01*g {
 				ring.Given, ring.ResidualMM = true, sheet.Number(d-g)
 			}
@@ -219,7 +213,8 @@ func impactOf(r *vision.Reading, k vision.Mark, id, photoName string) sheet.Impa
 
 // draw writes the overlay and the flat picture of one photo, named after stem, and
 // draws them in memory.
-func (m measurer) draw(memory *picture.Memory, p *photo.Photo, rect *calib.Rectification, radiiMM []float64, stem string, out *sheet.Photo) error {
+func (m measurer) draw(memory *picture.Memory, p *photo.Photo, rect *calib.Rectification, stem string, out *sheet.Photo) error {
+	radiiMM := out.RadiiMM()
 	var colours []string
 	who := map[string]int{}
 	var marks []picture.Mark

@@ -15,6 +15,7 @@
 package sheet
 
 import (
+	"cmp"
 	"encoding/json"
 	"math"
 	"slices"
@@ -285,10 +286,24 @@ type Bow struct {
 // Ring is one circle of the face as it was used.
 type Ring struct {
 	DiameterMM Number `json:"diameter_mm"`
+	OuterMM    Number `json:"outer_mm"` // diameters of the line's two edges, alike of a border; 0 in older results
+	InnerMM    Number `json:"inner_mm"`
 	Given      bool   `json:"given"`       // by the user; else measured
 	Edge       string `json:"edge"`        // outer, middle or inner
 	Seen       Number `json:"seen"`        // share of the circumference, 0 to 1
 	ResidualMM Number `json:"residual_mm"` // diameter found less diameter given; null when not given
+}
+
+// RadiiMM lists the edges of the photo's rings.
+func (p Photo) RadiiMM() (radii []float64) {
+	for _, r := range p.Rings {
+		outer := cmp.Or(r.OuterMM, r.DiameterMM)
+		radii = append(radii, float64(outer)/2)
+		if r.InnerMM > 0 && r.InnerMM < outer {
+			radii = append(radii, float64(r.InnerMM)/2)
+		}
+	}
+	return radii
 }
 
 // Up says where the direction of "up" comes from. Width, height and windage rest
@@ -442,6 +457,14 @@ type Comparison struct {
 	Method        string   `json:"method"`
 	UsesWithout   bool     `json:"uses_without"` // made on the figures without outliers
 	Warnings      []string `json:"warnings"`
+}
+
+// Wider is the name of the pair's other than Tighter.
+func (c Comparison) Wider() string {
+	if c.Tighter == c.B {
+		return c.A
+	}
+	return c.B
 }
 
 // Velocity is one accessory's chronograph string, m/s.

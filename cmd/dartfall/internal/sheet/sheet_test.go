@@ -416,3 +416,11 @@ func TestUncertaintyDecimals(t *testing.T) {
 		}
 	}
 }
+
+// Results of older versions have one diameter a ring.
+func TestRadii(t *testing.T) {
+	p := Photo{Rings: []Ring{{DiameterMM: 797, OuterMM: 800, InnerMM: 794}, {DiameterMM: 600, OuterMM: 600, InnerMM: 600}, {DiameterMM: 400}}}
+	if got := p.RadiiMM(); !slices.Equal(got, []float64{400, 397, 300, 200}) {
+		t.Errorf("%v", got)
+	}
+}

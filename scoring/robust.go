@@ -294,7 +294,7 @@ func combinations(n, k int) float64 {
 // distance exceeds with each chance: 20 000 groups a row. Written by
 // internal/calibrate.
 //
-//go:generate sh -c "go run ./internal/calibrate robust > robust.csv"
+//go:generate sh -c "go run ./internal/calibrate robust > robust.new && mv robust.new robust.csv"
 //go:embed robust.csv
 var robustCSV string
 

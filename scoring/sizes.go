@@ -14,7 +14,7 @@ import (
 // n = 60 and 40 000 above, with one 200 000 to n = 20, 60 000 to 60 and 10 000
 // above. Written by internal/calibrate.
 //
-//go:generate sh -c "go run ./internal/calibrate sizes > sizes.csv"
+//go:generate sh -c "go run ./internal/calibrate sizes > sizes.new && mv sizes.new sizes.csv"
 //go:embed sizes.csv
 var sizesCSV string
 

@@ -1,8 +1,7 @@
 // Command calibrate simulates what package scoring takes from tables, and what it
 // promises.
 //
-//	go run ./scoring/internal/calibrate sizes    > scoring/sizes.csv
-//	go run ./scoring/internal/calibrate robust   > scoring/robust.csv
+//	go generate ./scoring                          its tables, sizes.csv and robust.csv
 //	go run ./scoring/internal/calibrate verdicts   false and true verdicts of comparisons
 //	go run ./scoring/internal/calibrate coverage   how often intervals hold the truth
 //	go run ./scoring/internal/calibrate flags      how often the robust rule flags a clean group

@@ -148,6 +148,14 @@ func Compare(groups []Group, opts CompareOptions) (Comparison, error) {
 	return c, nil
 }
 
+// Wider is the name of the pair's other than Tighter.
+func (p Pair) Wider() string {
+	if p.Tighter == p.B {
+		return p.A
+	}
+	return p.B
+}
+
 // Tested returns how many pairs were tested, which is what PAdjusted allows for.
 func (c Comparison) Tested() (n int) {
 	for _, p := range c.Pairs {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
@@ -98,43 +97,20 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 
 // pairWords says what a pair shows in one or two plain sentences.
 func pairWords(p scoring.Pair) string {
-	luck := " Two identical parts would differ at least this much in " + share(p.P) + " of tests."
+	luck := " Two identical parts would differ at least this much in " + chanceText(p.P) + " of tests."
 	more := ""
 	if p.ShotsToSettle > 0 {
 		more = fmt.Sprintf(" If the difference is real, about %d shots each would show it.", p.ShotsToSettle)
-	}
-	other := p.B
-	if p.Tighter == p.B {
-		other = p.A
 	}
 	switch p.Verdict {
 	case scoring.TooFew:
 		return sentence(p)
 	case scoring.ClearlyTighter:
-		return fmt.Sprintf("%s is clearly tighter than %s.%s", p.Tighter, other, luck)
+		return fmt.Sprintf("%s is clearly tighter than %s.%s", p.Tighter, p.Wider(), luck)
 	case scoring.Leaning:
-		return fmt.Sprintf("%s leans tighter than %s, but it is not settled.%s%s", p.Tighter, other, luck, more)
+		return fmt.Sprintf("%s leans tighter than %s, but it is not settled.%s%s", p.Tighter, p.Wider(), luck, more)
 	}
 	return fmt.Sprintf("No difference visible between %s and %s.%s%s", p.A, p.B, luck, more)
-}
-
-// share words a chance as a percentage that never reads as none or all.
-func share(p float64) string {
-	switch {
-	case p < 0.001:
-		return "fewer than 0.1%"
-	case p < 0.1:
-		return fmt.Sprintf("%.1f%%", 100*p)
-	}
-	return fmt.Sprintf("%.0f%%", math.Min(99, 100*p))
-}
-
-// looser is the one of a pair that is not the tighter.
-func looser(c sheet.Comparison) string {
-	if c.Tighter == c.B {
-		return c.A
-	}
-	return c.B
 }
 
 // comparisonAnswer is the session's answer in one sentence: what is settled, then
@@ -152,7 +128,7 @@ func comparisonAnswer(pairs []sheet.Comparison) string {
 			if !slices.Contains(order, c.Tighter) {
 				order = append(order, c.Tighter)
 			}
-			wider[c.Tighter] = append(wider[c.Tighter], looser(c))
+			wider[c.Tighter] = append(wider[c.Tighter], c.Wider())
 		}
 		return wider, order
 	}

@@ -69,20 +69,13 @@ type comparisonReport struct {
 func sentence(p scoring.Pair) string {
 	switch {
 	case p.Verdict == scoring.ClearlyTighter:
-		return fmt.Sprintf("%s is clearly tighter than %s.", p.Tighter, other(p))
+		return fmt.Sprintf("%s is clearly tighter than %s.", p.Tighter, p.Wider())
 	case p.Verdict == scoring.Leaning:
 		return fmt.Sprintf("%s against %s: leaning, not settled (towards %s).", p.A, p.B, p.Tighter)
 	case p.Verdict == scoring.TooFew:
 		return fmt.Sprintf("%s against %s: %s (%d and %d).", p.A, p.B, p.Verdict, p.NA, p.NB)
 	}
 	return fmt.Sprintf("%s against %s: no difference visible.", p.A, p.B)
-}
-
-func other(p scoring.Pair) string {
-	if p.Tighter == p.A {
-		return p.B
-	}
-	return p.A
 }
 
 // sentences say what is settled, then what leans, then the rest, which many pairs share.
@@ -115,7 +108,7 @@ func (r comparisonReport) print(w io.Writer) {
 		fmt.Fprintln(w, line)
 	}
 	if p := r.All.Pairs[0]; len(r.All.Pairs) == 1 && p.Verdict != scoring.TooFew {
-		fmt.Fprintf(w, "Two identical parts would differ at least this much in %s of tests.\n", share(p.P))
+		fmt.Fprintf(w, "Two identical parts would differ at least this much in %s of tests.\n", chanceText(p.P))
 	}
 	fmt.Fprintln(w)
 	r.verdicts(w)
@@ -204,13 +197,15 @@ func methods(pairs []scoring.Pair) []string {
 	return lines
 }
 
-// chanceText writes a probability as a share people read.
+// chanceText writes a chance as a percentage that never reads as none or all.
 func chanceText(p float64) string {
 	switch {
 	case p < 0.001:
-		return "<0.1%"
+		return "under 0.1%"
 	case p < 0.1:
 		return fmt.Sprintf("%.1f%%", 100*p)
+	case p >= 0.995:
+		return "over 99%"
 	}
 	return fmt.Sprintf("%.0f%%", 100*p)
 }

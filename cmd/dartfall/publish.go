@@ -347,7 +347,7 @@ func inShort(s sheet.Summary) []picture.Verdict {
 			case c.Verdict != step.verdict:
 			case step.step == picture.Clear:
 				clear++
-				winner, loser := letters[c.Tighter], letters[looser(c)]
+				winner, loser := letters[c.Tighter], letters[c.Wider()]
 				if losers[winner] == "" {
 					tighter = append(tighter, winner)
 					losers[winner] = loser

@@ -319,12 +319,8 @@ func (v view) settled() (deals []deal) {
 		if c.Verdict != sheet.ClearlyTighter {
 			continue
 		}
-		wider := c.B
-		if c.Tighter == c.B {
-			wider = c.A
-		}
 		tighter, okT := find(c.Tighter)
-		other, okO := find(wider)
+		other, okO := find(c.Wider())
 		if okT && okO {
 			deals = append(deals, deal{tighter, other})
 		}

@@ -178,9 +178,11 @@ func (s *search) stickers() []Mark {
 	s.groupColours(found)
 	found, tried := s.fillClumps(dropPatches(s.named(found)))
 	found, faint := s.byArea(s.dropAlongRings(s.named(found)))
-	muddled := s.muddled(found) // by their looks, whatever was declared
+	found = s.byUnion(found)
 	all = slices.Concat(all, tried, faint)
-	weak := s.dropRepeated(s.weaker(found, all), all)
+	found, weak := s.byShare(found, s.dropRepeated(s.weaker(found, all), all))
+	found = s.dropAlongRings(found)
+	muddled := s.muddled(found) // by their looks, whatever was declared
 	found = s.weighCounts(found, weak)
 	s.flagClumps(found)
 	s.checks = append(s.checks, s.overlooked(found, weak))

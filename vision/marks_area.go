@@ -104,15 +104,7 @@ func (s *search) areas(g *group, z zone, found []*disc) (out []*disc) {
 func (s *search) likeness(v []float32, g *group, z zone, found []*disc) {
 	weights := make([]rgb, z.to-z.from)
 	for k := range weights {
-		off := s.offFace(g, z.from+k)
-		for c := range off {
-			sd := max(s.m.spread[c][z.from+k], 1.5*leastSpread[c])
-			weights[k][c] = off[c] / (sd * sd)
-		}
-		full := weights[k].dot(off)
-		for c := range off {
-			weights[k][c] /= max(full, 1e-9)
-		}
+		weights[k], _ = s.towards(g, z.from+k)
 	}
 	left := &s.m.residual.ch
 	for i := range v {

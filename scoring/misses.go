@@ -244,12 +244,16 @@ func (s *Summary) warnOfShots(g Group, opts Options) {
 	case !s.AtLeast:
 	case s.N < 2:
 		s.add("at-least", "%s left no mark", lost)
-	case opts.Board == nil:
-		s.add("at-least", "the sizes are at least this large: %s left no mark; give the board's size to count them into sigma", lost)
 	default:
 		s.add("at-least", "the sizes are at least this large: %s left no mark", lost)
+		if opts.Board == nil {
+			s.add(NoBoard, "the misses are not counted into sigma, since the size of the board is not given")
+		}
 	}
 }
+
+// NoBoard is the code of the warning that Options.Board would help.
+const NoBoard = "no-board"
 
 // warnOfFit tells of too few shots, and of marks and shapes that the figures do not suit.
 func (s *Summary) warnOfFit(g Group, mask []bool) {

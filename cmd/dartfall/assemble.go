@@ -10,6 +10,7 @@ import (
 
 	"dartfall/calib"
 	"dartfall/cmd/dartfall/internal/decisions"
+	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/scoring"
 	"dartfall/vision"
@@ -62,8 +63,15 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 		}
 		out := sheet.Group{Accessory: g.group.Accessory, Letter: g.letter, Shots: g.group.Declared, Misses: g.group.Misses, Unaccounted: max(0, a.All.Unaccounted), ShrinkageByLuck: sheet.Unknown()}
 		out.All = j.figures(a.All, g.group)
+		if e := a.All.CensoredSigma; e != nil {
+			all := estimate(*e, false)
+			out.SigmaOfAllMM = &all
+		}
 		for _, w := range append(a.All.Warnings, a.Warnings...) {
-			unused := w.Code == "no-robust" && j.chance == 0
+			unused := w.Code == "no-robust" && j.chance == 0 || w.Code == scoring.NoBoard && j.session == nil
+			if w.Code == scoring.NoBoard {
+				w.Text += ": write backer under [board] in " + session.FileName
+			}
 			if !unused && !slices.Contains(out.Warnings, w.Text) {
 				out.Warnings = append(out.Warnings, w.Text)
 			}

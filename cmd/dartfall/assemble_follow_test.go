@@ -322,6 +322,44 @@ func TestShotsWithoutMarkAreMisses(t *testing.T) {
 	}
 }
 
+// Misses are counted into sigma where the session says what would show an impact, and
+// advice on that is given only where there is a session.
+func TestMissesAreCountedIntoSigma(t *testing.T) {
+	const row, advice = " misses counted +10 +– +– +\\d+ \\(", "write backer under [board] in session.toml"
+	ses := session.Session{
+		Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}},
+		Strings:     []session.String{{Accessory: "North", Photo: "a.jpg", Shots: 10, Misses: 3}},
+	}
+	withBacker := ses
+	withBacker.Board.Backer.DiameterMM = 600
+	for _, c := range []struct {
+		name             string
+		job              job
+		counted, advised bool
+	}{
+		{"backer", job{session: &withBacker}, true, false}, {"no backer", job{session: &ses}, false, true},
+		{"no session", job{shots: []shotCount{{n: 10}}}, false, false},
+	} {
+		s, err := assemble(c.job, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, scattered(1, 7, "blue"))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var out strings.Builder
+		printSummary(&out, s)
+		html, err := page.HTML(s, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e := s.Groups[0].SigmaOfAllMM; (e != nil) != c.counted || c.counted && !(e.Value > s.Groups[0].All.SigmaMM.Value && e.High.Known()) ||
+			regexp.MustCompile(row).MatchString(out.String()) != c.counted || strings.Contains(string(html), "Sigma with the misses counted") != c.counted {
+			t.Errorf("%s: %+v\n%s", c.name, e, out.String())
+		}
+		if strings.Contains(out.String(), advice) != c.advised || strings.Contains(out.String(), "size of the board is not given") != c.advised {
+			t.Errorf("%s: advice\n%s", c.name, out.String())
+		}
+	}
+}
+
 // What is said of stickers is not said of bare marks.
 func TestStickerNote(t *testing.T) {
 	for _, kind := range []string{"sticker", "bare"} {

@@ -331,6 +331,9 @@ func groupNotes(a scoring.Assessment) []string {
 		notes = append(notes, a.Warnings...)
 	}
 	for _, x := range notes {
+		if x.Code == scoring.NoBoard {
+			x.Text += ": add --board"
+		}
 		lines = append(lines, "note: "+x.Text)
 	}
 	return lines

@@ -50,6 +50,8 @@ func TestListWords(t *testing.T) {
 		{"only misses have no size", "accessory,x_mm,y_mm\nN,miss,miss\n", "group -", statusDone, "0 impacts, too few for a size", "at least this large"},
 		{"one point has no interval", "accessory,x_mm,y_mm\nN,1,2\nN,1,2\nN,1,2\n", "group -", statusDone, "all impacts lie in one point", "(0–0)"},
 		{"misses on one side", workedList + secondList + "Reed,miss,miss\n", "compare -", statusDone, "note: 1 shot of Reed left no mark", "0 shots of"},
+		{"misses want the board", workedList + "North,miss,miss\n", "group -", statusDone, "size of the board is not given: add --board", "misses counted"},
+		{"a board counts misses", workedList + "North,miss,miss\n", "group --board 300mm -", statusDone, "misses counted", "add --board"},
 		{"a drop of a miss has no shrinkage", workedList + "North,miss,miss\n", "group --drop 1 -", statusDone, " North            1                  –           –        0", "–%"},
 		{"mean of the sentence and of the table", "284 284 284 287 290 301 284.5 288 292 284", "chrono -", statusDone, "on average 287.9 fps", "287.8"},
 		{"one reading each", "North: 284\nReed: 287", "chrono -", statusDone, "too few readings to compare", "no difference"},

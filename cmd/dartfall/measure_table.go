@@ -59,6 +59,9 @@ func printGroups(w io.Writer, s sheet.Summary) {
 	t := plainTable(w, 3, "", "group", "shots", "n", "extreme spread", "mean radius", "sigma", "width", "height", "centre from rings", "photo ±")
 	for _, g := range s.Groups {
 		t.AppendRow(append(table.Row{g.Letter, g.Accessory, "all"}, figureCells(g.All, photoSigma(s, g.Accessory))...))
+		if e := g.SigmaOfAllMM; e != nil {
+			t.AppendRow(table.Row{"", "", "misses counted", g.All.N + g.Missed(), "–", "–", ranged(*e)})
+		}
 		if g.Without != nil {
 			t.AppendRow(append(table.Row{"", "", fmt.Sprintf("without %d", g.Dropped())}, figureCells(*g.Without, "")...))
 		}

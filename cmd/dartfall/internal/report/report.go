@@ -57,7 +57,7 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 		"path": fmt.Sprintf, "unit": v.unit, "sizes": func() []size { return sizes }, "keptSizes": func() []size { return sizes[:3] },
 		"main": v.main, "board": v.board, "strips": v.strips, "glyph": v.glyph,
 		"description": func() (string, error) { return Description(s) }, "alt": func(moved bool) string { return PictureAlt(s, moved) },
-		"settled": v.settled, "heights": v.heights, "flyers": v.flyers, "unaccounted": v.unaccounted, "variant": v.variant, "obtained": obtained,
+		"settled": v.settled, "heights": v.heights, "flyers": v.flyers, "unaccounted": v.unaccounted, "counted": v.counted, "variant": v.variant, "obtained": obtained,
 		"bytime": bytime, "photoWords": photoWords, "sentence": sentence, "methods": v.methods,
 		"many":     func() bool { return len(s.Groups) > mostColumns },
 		"distance": func() bool { return s.Session.DistanceMM.Known() },
@@ -288,6 +288,11 @@ func (v view) heights() bool {
 // though no miss was stated.
 func (v view) unaccounted() bool {
 	return slices.ContainsFunc(v.Groups, func(g sheet.Group) bool { return g.Unaccounted > 0 })
+}
+
+// counted reports whether any group has a sigma that counts its misses.
+func (v view) counted() bool {
+	return slices.ContainsFunc(v.Groups, func(g sheet.Group) bool { return g.SigmaOfAllMM != nil })
 }
 
 // flyers reports whether any group has shots with a stated cause.

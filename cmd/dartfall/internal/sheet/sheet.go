@@ -387,9 +387,12 @@ type Group struct {
 	Misses    int    `json:"misses"` // as stated
 	// Unaccounted shots left neither a mark nor a stated miss: the figures count them
 	// as misses too.
-	Unaccounted int      `json:"unaccounted"`
-	All         Figures  `json:"all"`
-	Without     *Figures `json:"without"` // null when no rule is in force
+	Unaccounted int     `json:"unaccounted"`
+	All         Figures `json:"all"`
+	// SigmaOfAllMM counts the misses into sigma by the size of the board and what is
+	// behind it; null without misses or that size.
+	SigmaOfAllMM *Estimate `json:"sigma_of_all_mm"`
+	Without      *Figures  `json:"without"` // null when no rule is in force
 	// WithoutFlyers leaves out the shots with a stated cause; null without any.
 	WithoutFlyers *Figures `json:"without_flyers"`
 	// Shrinkage is what dropping as many does to the extreme spread of a clean

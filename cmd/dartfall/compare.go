@@ -196,16 +196,3 @@ func methods(pairs []scoring.Pair) []string {
 	}
 	return lines
 }
-
-// chanceText writes a chance as a percentage that never reads as none or all.
-func chanceText(p float64) string {
-	switch {
-	case p < 0.001:
-		return "under 0.1%"
-	case p < 0.1:
-		return fmt.Sprintf("%.1f%%", 100*p)
-	case p >= 0.995:
-		return "over 99%"
-	}
-	return fmt.Sprintf("%.0f%%", 100*p)
-}

@@ -165,17 +165,6 @@ func variants(a scoring.Assessment) (names []string, figures []scoring.Summary) 
 	return names, figures
 }
 
-// sized writes a size that shots without a mark may make larger: at least so large.
-func sized(atLeast bool, e scoring.Estimate, decimals int) string {
-	switch {
-	case !atLeast || math.IsNaN(e.Value):
-		return withRange(e, decimals)
-	case !e.HasInterval():
-		return "≥ " + fixed(e.Value, decimals)
-	}
-	return fmt.Sprintf("≥ %s (%s–…)", fixed(e.Value, decimals), fixed(e.Lo, decimals))
-}
-
 func (r groupReport) sizes(w io.Writer) {
 	t := plainTable(w, 3, "accessory", "shots", "n", "mean radius", "sigma", "extreme spread")
 	for _, a := range r.Groups {

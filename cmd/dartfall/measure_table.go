@@ -48,11 +48,6 @@ func printSummary(w io.Writer, s sheet.Summary) {
 	fmt.Fprintln(w, s.Cautions[0], s.Cautions[1])
 }
 
-// plusMinusMM writes an uncertainty.
-func plusMinusMM(v float64) string {
-	return fmt.Sprintf("±%.*f mm", sheet.UncertaintyDecimals(v), v)
-}
-
 // printGroups writes each group with and without outliers, its angles and speeds.
 func printGroups(w io.Writer, s sheet.Summary) {
 	fmt.Fprintln(w)

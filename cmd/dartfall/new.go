@@ -135,13 +135,6 @@ func writeNew(file string, text []byte) error {
 	return nil
 }
 
-func plural(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return strconv.Itoa(n) + " " + what + "s"
-}
-
 // asker asks on a terminal. When the input ends, every further answer is empty.
 type asker struct {
 	in  *bufio.Scanner

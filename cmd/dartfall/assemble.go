@@ -317,11 +317,13 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 					row.Found++
 				}
 			}
+			if shotsButNoMark(row) { // a photo taken again, or of another string, says nothing of misses
+				s.Warnings = append(s.Warnings, j.noMarkWords(row, a.Sticker))
+				break
+			}
 			g.group.Declared += t.Shots
 			g.group.Misses += t.Misses
-			if shotsButNoMark(row) {
-				s.Warnings = append(s.Warnings, j.noMarkWords(row, a.Sticker))
-			} else if t.Shots > 0 && row.Found+t.Misses != t.Shots {
+			if t.Shots > 0 && row.Found+t.Misses != t.Shots {
 				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: %d shots and %d misses declared, %d marks found: look at the picture and correct what is wrong before you publish", name, t.Shots, t.Misses, row.Found))
 			}
 		}
@@ -391,7 +393,13 @@ func answer(s sheet.Summary) string {
 		return noMark
 	}
 	if words := comparisonAnswer(s.Comparisons); words != "" {
-		var doubts []string
+		words = strings.TrimSuffix(words, ".")
+		var doubts, out []string
+		for _, t := range s.Strings {
+			if shotsButNoMark(t) {
+				out = append(out, fmt.Sprintf("string %s is not in the figures, since %s shows no new mark of it", t.Name, t.Photo))
+			}
+		}
 		for _, g := range s.Groups {
 			own := slices.DeleteFunc(slices.Clone(s.Impacts), func(m sheet.Impact) bool { return m.Accessory != g.Accessory })
 			if d, n := doubtful(own), counted(own); n > 0 && manyDoubts(d, n) {
@@ -399,9 +407,9 @@ func answer(s sheet.Summary) string {
 			}
 		}
 		if len(doubts) > 0 {
-			words = fmt.Sprintf("%s; but %s are doubtful: look at these first, in dartfall review.", strings.TrimSuffix(words, "."), strings.Join(doubts, " and "))
+			words += fmt.Sprintf("; but %s are doubtful: look at these first, in dartfall review", strings.Join(doubts, " and "))
 		}
-		return words
+		return strings.Join(append([]string{words}, out...), "; ") + "."
 	}
 	return fmt.Sprintf("%s in %s on %s.", plural(counted(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
 }

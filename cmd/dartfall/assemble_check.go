@@ -50,6 +50,14 @@ func shotsButNoMark(t sheet.String) bool {
 	return t.Found == 0 && (t.Shots == 0 || t.Shots > t.Misses)
 }
 
+// toDecide reports whether something waits for a person: a decision that fits no photo
+// any more, a string that is not in the figures, numbers of shots that cannot be right.
+func toDecide(s sheet.Summary) bool {
+	return slices.ContainsFunc(s.Decisions, func(d sheet.Decision) bool { return !d.Fits }) ||
+		slices.ContainsFunc(s.Strings, func(t sheet.String) bool { return t.Open != "" || shotsButNoMark(t) }) ||
+		slices.ContainsFunc(s.Comparisons, func(p sheet.Comparison) bool { return p.Verdict == sheet.CheckShots })
+}
+
 // noMarkWords says of a string without marks what may be wrong.
 func (j job) noMarkWords(t sheet.String, colour string) string {
 	other := func(of func(session.String) bool) string {
@@ -64,6 +72,9 @@ func (j job) noMarkWords(t sheet.String, colour string) string {
 	if colour != "" {
 		words = fmt.Sprintf("string %s: no new %s mark on %s", t.Name, colour, t.Photo)
 	}
+	if t.Shots > 0 {
+		words += fmt.Sprintf(", so its %s are not in the figures", plural(t.Shots, "shot"))
+	}
 	if o := other(func(o session.String) bool { return o.Photo == t.Photo }); o != "" {
 		return words + fmt.Sprintf(", the photo of string %s too: name the photo taken after each", o)
 	}
@@ -72,6 +83,9 @@ func (j job) noMarkWords(t sheet.String, colour string) string {
 		return o.Accessory != t.Accessory && a.Sticker == colour && colour != ""
 	}); o != "" {
 		return words + fmt.Sprintf(", and string %s has %s stickers too: is one of the two another colour?", o, colour)
+	}
+	if t.SeenAgain > 0 {
+		return words + ": look at the picture (is it an earlier board photographed again?) and correct what is wrong before you publish"
 	}
 	return words + ": look at the picture and correct what is wrong before you publish"
 }

@@ -70,11 +70,20 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 		s.Warnings = append(s.Warnings, fmt.Sprintf("%d groups are too many for one comparison: eight at most", len(list)))
 		return nil
 	}
-	c, err := scoring.Compare(list, scoring.CompareOptions{Seed: comparisonSeed, Board: j.board()})
+	opts := scoring.CompareOptions{Seed: comparisonSeed, Board: j.board()}
+	c, err := scoring.Compare(list, opts)
 	if err != nil {
 		return err
 	}
-	for _, p := range c.Pairs {
+	stated, err := scoring.Compare(asStated(list), opts)
+	if err != nil {
+		return err
+	}
+	byName := map[string]scoring.Group{}
+	for _, g := range list {
+		byName[g.Accessory] = g
+	}
+	for i, p := range c.Pairs {
 		out := sheet.Comparison{
 			A: p.A, B: p.B, Tighter: p.Tighter, Verdict: string(p.Verdict), Words: pairWords(p),
 			SigmaRatio: estimate(p.SigmaRatio, false), MeanRadRatio: estimate(p.MeanRadiusRatio, false),
@@ -87,12 +96,54 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 		if p.Verdict != scoring.ClearlyTighter {
 			out.ShotsToSettle = p.ShotsToSettle
 		}
+		if words := shotsToCheck(p, stated.Pairs[i], byName[p.A], byName[p.B]); words != "" {
+			out = sheet.Comparison{
+				A: p.A, B: p.B, Verdict: sheet.CheckShots, Words: words, SigmaRatio: sheet.NoEstimate(), MeanRadRatio: sheet.NoEstimate(),
+				P: sheet.Unknown(), PAdjusted: sheet.Unknown(), Luck: sheet.Unknown(), CentreShiftMM: out.CentreShiftMM, CentreP: out.CentreP,
+			}
+		}
 		for _, w := range p.Warnings {
 			out.Warnings = append(out.Warnings, w.Text)
 		}
 		s.Comparisons = append(s.Comparisons, out)
 	}
 	return nil
+}
+
+// asStated are the groups without the shots that are neither found nor stated as
+// misses.
+func asStated(groups []scoring.Group) []scoring.Group {
+	groups = slices.Clone(groups)
+	for i := range groups {
+		groups[i].Declared = 0
+	}
+	return groups
+}
+
+// shotsToCheck says why a pair gets no verdict for its numbers of shots, "" when it may:
+// a side has more marks and misses than shots, or shots that are neither found nor
+// stated as misses decide, since the verdict stated without them is another. A number
+// typed wrong must not name a winner.
+func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
+	var extra, open []string
+	for _, g := range []scoring.Group{a, b} {
+		switch u := g.Unaccounted(); {
+		case u < 0 && g.Misses > 0:
+			extra = append(extra, fmt.Sprintf("%s has more marks and misses (%d and %d) than shots stated (%d)", g.Accessory, len(g.Impacts), g.Misses, g.Declared))
+		case u < 0:
+			extra = append(extra, fmt.Sprintf("%s has more marks (%d) than shots stated (%d)", g.Accessory, len(g.Impacts), g.Declared))
+		case u > 0:
+			open = append(open, fmt.Sprintf("%d of %s of %s", u, plural(g.Declared, "shot"), g.Accessory))
+		}
+	}
+	turns := len(open) > 0 && (all.Verdict != stated.Verdict || all.Verdict != scoring.NoDifference && all.Tighter != stated.Tighter)
+	switch {
+	case len(extra) > 0:
+		return fmt.Sprintf("%s and %s cannot be compared yet: %s.", a.Accessory, b.Accessory, strings.Join(extra, " and "))
+	case turns:
+		return fmt.Sprintf("%s and %s cannot be compared yet: %s are neither found nor stated as misses, and they decide.", a.Accessory, b.Accessory, strings.Join(open, " and "))
+	}
+	return ""
 }
 
 // pairWords says what a pair shows in one or two plain sentences.
@@ -147,7 +198,7 @@ func comparisonAnswer(pairs []sheet.Comparison) string {
 		}
 	}
 	for _, c := range pairs {
-		if c.Verdict == sheet.TooFew {
+		if c.Verdict == sheet.TooFew || c.Verdict == sheet.CheckShots {
 			parts = append(parts, strings.TrimSuffix(c.Words, "."))
 		}
 	}

@@ -206,13 +206,13 @@ func TestMisfiledPhotosAreSaid(t *testing.T) {
 		{"out of order", "b.jpg", map[string]string{"a.jpg": "2026-06-01T10:30:00", "b.jpg": "2026-06-01T10:20:00"}, [2]string{"blue", "orange"},
 			map[string][]sheet.Impact{"a.jpg": slices.Concat(blue, orange), "b.jpg": orange}, "b.jpg was taken before a.jpg, whose string is listed before", ""},
 		{"one photo for both", "a.jpg", nil, [2]string{"blue", "orange"},
-			map[string][]sheet.Impact{"a.jpg": blue}, "string 2 Reed: no new orange mark on a.jpg, the photo of string 1 North too", "count nowhere"},
+			map[string][]sheet.Impact{"a.jpg": blue}, "string 2 Reed: no new orange mark on a.jpg, so its 8 shots are not in the figures, the photo of string 1 North too", "count nowhere"},
 		{"one colour for both", "b.jpg", nil, [2]string{"blue", "blue"},
-			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": blue}, "string 2 Reed: no new blue mark on b.jpg, and string 1 North has blue stickers too", ""},
+			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": blue}, "string 2 Reed: no new blue mark on b.jpg, so its 8 shots are not in the figures, and string 1 North has blue stickers too", ""},
 		{"a photo of no string", "a.jpg", nil, [2]string{"blue", "orange"},
 			map[string][]sheet.Impact{"a.jpg": slices.Concat(blue, orange), "b.jpg": blue}, "no string names b.jpg: its marks count nowhere", ""},
 		{"no mark", "b.jpg", nil, [2]string{"blue", "orange"},
-			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": blue}, "string 2 Reed: no new orange mark on b.jpg: look at the picture", ""},
+			map[string][]sheet.Impact{"a.jpg": blue, "b.jpg": blue}, "string 2 Reed: no new orange mark on b.jpg, so its 8 shots are not in the figures: look at the picture (is it an earlier board photographed again?)", ""},
 	} {
 		ses := session.Session{
 			Accessories: []session.Accessory{{Name: "North", Sticker: c.stickers[0]}, {Name: "Reed", Sticker: c.stickers[1]}},
@@ -357,6 +357,78 @@ func TestMissesAreCountedIntoSigma(t *testing.T) {
 		if strings.Contains(out.String(), advice) != c.advised || strings.Contains(out.String(), "size of the board is not given") != c.advised {
 			t.Errorf("%s: advice\n%s", c.name, out.String())
 		}
+	}
+}
+
+// Numbers of shots that cannot be right give no verdict, in no text and on no picture:
+// more marks than shots, shots unaccounted for that decide. One that changes nothing, or
+// that is stated as a miss, does no harm.
+func TestNoVerdictOnWrongNumbersOfShots(t *testing.T) {
+	wide := scattered(2, 15, "orange") // clearly wider than the others
+	for i := range wide {
+		wide[i].XMM, wide[i].YMM = 3*wide[i].XMM, 3*wide[i].YMM
+	}
+	for _, c := range []struct {
+		name          string
+		marks         []sheet.Impact // of Reed
+		shots, misses int            // of Reed
+		want, lack    string         // in the answer
+	}{
+		{"right", wide, 15, 0, "North is clearly tighter than Reed", "cannot"},
+		{"51 for 15", scattered(2, 15, "orange"), 51, 0, "North and Reed cannot be compared yet: 36 of 51 shots of Reed are neither found nor stated as misses, and they decide", "tighter"},
+		{"all stated", scattered(2, 15, "orange"), 51, 36, "North is clearly tighter than Reed", "cannot"},
+		{"they do not decide", wide, 16, 0, "North is clearly tighter than Reed", "cannot"},
+		{"3 for 15", wide, 3, 0, "North and Reed cannot be compared yet: Reed has more marks (15) than shots stated (3)", "tighter"},
+		{"with misses", wide, 16, 2, "Reed has more marks and misses (15 and 2) than shots stated (16)", "tighter"},
+	} {
+		ses := session.Session{
+			Accessories: []session.Accessory{{Name: "North", Letter: "A", Sticker: "blue"}, {Name: "Reed", Letter: "B", Sticker: "orange"}},
+			Strings:     []session.String{{Accessory: "North", Photo: "a.jpg", Shots: 15}, {Accessory: "Reed", Photo: "b.jpg", Shots: c.shots, Misses: c.misses}},
+		}
+		north := scattered(1, 15, "blue")
+		s, err := assemble(job{session: &ses}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, north), shownOn("b.jpg", 0, upByPhoto, slices.Concat(north, c.marks))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := page.Description(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sc := scene(s)
+		for what, words := range map[string]string{"answer": s.Answer, "description": text, "pair": s.Comparisons[0].Words} {
+			if !strings.Contains(words, c.want) || strings.Contains(words, c.lack) {
+				t.Errorf("%s, %s: %q, want %q and not %q", c.name, what, words, c.want, c.lack)
+			}
+		}
+		check := c.lack == "tighter"
+		want := [2]string{"North is clearly tighter than Reed", "A tighter than B"}
+		if check {
+			want = [2]string{"North and Reed: no verdict, check the shots", "A–B: check the shots"}
+		}
+		if got := [2]string{sc.Verdicts[0].Text, sc.InShort[0].Text}; got != want || toDecide(s) != check {
+			t.Errorf("%s: pictures say %q, want %q; needs a decision: %v", c.name, got, want, toDecide(s))
+		}
+	}
+}
+
+// A board photographed again under the name of another string: its shots are no misses.
+func TestRetakeOfABoardIsNoMisses(t *testing.T) {
+	north, reed := scattered(1, 15, "blue"), scattered(2, 15, "orange")
+	board := slices.Concat(north, reed)
+	ses := session.Session{
+		Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}, {Name: "Reed", Sticker: "orange"}},
+		Strings: []session.String{{Accessory: "North", Photo: "a.jpg", Shots: 15}, {Accessory: "Reed", Photo: "b.jpg", Shots: 15},
+			{Accessory: "Reed", Photo: "again.jpg", Shots: 15}},
+	}
+	s, err := assemble(job{session: &ses}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, north), shownOn("b.jpg", 0, upByPhoto, board), shownOn("again.jpg", 0.2, upByPhoto, board)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := s.Groups[1]; g.Shots != 15 || g.Missed() != 0 {
+		t.Errorf("%d shots and %d misses, want 15 and 0", g.Shots, g.Missed())
+	}
+	if want := "string 3 Reed is not in the figures, since again.jpg shows no new mark of it."; !strings.HasSuffix(s.Answer, want) || !toDecide(s) {
+		t.Errorf("%q, want %q and a decision", s.Answer, want)
 	}
 }
 

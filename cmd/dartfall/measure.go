@@ -527,11 +527,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if outdated > 0 {
 		fmt.Fprintf(c.Err, "%s that publish drew from other figures removed: publish again.\n", plural(outdated, "file"))
 	}
-	unfit := slices.ContainsFunc(sum.Decisions, func(d sheet.Decision) bool { return !d.Fits })
-	open := slices.ContainsFunc(sum.Strings, func(t sheet.String) bool {
-		return t.Open != "" || shotsButNoMark(t)
-	})
-	if batch.Closing(c.Err, photos) || unfit || open || sum.Answer == noMark {
+	if batch.Closing(c.Err, photos) || toDecide(sum) || sum.Answer == noMark {
 		return errPartial
 	}
 	return nil

@@ -279,7 +279,7 @@ func scene(s sheet.Summary) picture.Scene {
 		if g.Letter != "" {
 			ids[i].Letter = g.Letter
 		}
-		a := picture.Accessory{Identity: ids[i], Sticker: stickers[i], Declared: g.Shots, Misses: make([]picture.Miss, g.Missed())}
+		a := picture.Accessory{Identity: ids[i], Sticker: stickers[i], Declared: g.Shots, Misses: make([]picture.Miss, g.Missed()), Unstated: g.Unaccounted > 0}
 		index := map[string]int{}
 		for _, m := range s.Impacts {
 			if m.Accessory == g.Accessory && m.Counts() {
@@ -297,19 +297,24 @@ func scene(s sheet.Summary) picture.Scene {
 	}
 	for _, step := range steps {
 		for _, c := range s.Comparisons {
-			if c.Verdict == step.verdict {
-				sc.Verdicts = append(sc.Verdicts, picture.Verdict{Step: step.step, Text: strings.TrimSuffix(comparisonAnswer([]sheet.Comparison{c}), ".")})
+			if c.Verdict != step.verdict {
+				continue
 			}
+			text := strings.TrimSuffix(comparisonAnswer([]sheet.Comparison{c}), ".")
+			if step.step == picture.CheckShots { // the text beside the picture says why
+				text = fmt.Sprintf("%s and %s: no verdict, %s", c.A, c.B, step.step)
+			}
+			sc.Verdicts = append(sc.Verdicts, picture.Verdict{Step: step.step, Text: text})
 		}
 	}
 	return sc
 }
 
-// steps are the verdicts with their bars, the settled first.
+// steps are the verdicts with their bars: what cannot be right first, then the settled.
 var steps = []struct {
 	verdict string
 	step    picture.Step
-}{{sheet.ClearlyTighter, picture.Clear}, {sheet.Leaning, picture.Leaning}, {sheet.NoDifference, picture.NoDifference}, {sheet.TooFew, picture.TooFew}}
+}{{sheet.CheckShots, picture.CheckShots}, {sheet.ClearlyTighter, picture.Clear}, {sheet.Leaning, picture.Leaning}, {sheet.NoDifference, picture.NoDifference}, {sheet.TooFew, picture.TooFew}}
 
 // shortRule is the outlier rule in the few words that a picture has room for.
 func shortRule(r sheet.OutlierRule) string {

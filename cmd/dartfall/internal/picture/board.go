@@ -523,10 +523,14 @@ func (c *composer) planMisses(v *boardView, w int) func(*canvas) {
 			continue
 		}
 		turn := math.Pi / 2
-		text := fmt.Sprintf("%s %d missed", oneLine(a.Letter), n)
-		if len(v.who) > 4 {
-			text = fmt.Sprintf("%s %d off", oneLine(a.Letter), n)
+		word := "missed"
+		switch {
+		case a.Unstated:
+			word = "without a mark"
+		case len(v.who) > 4:
+			word = "off"
 		}
+		text := fmt.Sprintf("%s %d %s", oneLine(a.Letter), n, word)
 		arrowPx := 0.0
 		if s < sectors {
 			turn, arrowPx = 2*math.Pi*float64(s)/sectors, 1.6*st.sizePx

@@ -315,3 +315,17 @@ func TestFactsRound(t *testing.T) {
 		}
 	}
 }
+
+// More marks than shots are no share of them.
+func TestCountText(t *testing.T) {
+	for _, c := range []struct {
+		n, declared, misses int
+		want                string
+	}{
+		{15, 15, 0, "15 shots"}, {1, 0, 0, "1 shot"}, {14, 15, 1, "14 of 15 shots"}, {15, 3, 0, "15 marks, shots stated: 3"},
+	} {
+		if got := countText(Accessory{Declared: c.declared, Misses: make([]Miss, c.misses), All: Figures{N: c.n}}); got != c.want {
+			t.Errorf("%+v: %q", c, got)
+		}
+	}
+}

@@ -341,7 +341,10 @@ func countText(a Accessory) string {
 		shots = "shot"
 	}
 	s := fmt.Sprintf("%d %s", a.All.N, shots)
-	if a.Declared > 0 && a.Declared != a.All.N {
+	switch n := a.All.N; {
+	case a.Declared > 0 && n > a.Declared:
+		s = fmt.Sprintf("%d marks, shots stated: %d", n, a.Declared)
+	case a.Declared > 0 && a.Declared != n:
 		s = fmt.Sprintf("%d of %d shots", a.All.N, a.Declared)
 	}
 	if n := len(a.Misses); n > 0 && a.Declared != a.All.N+n {
@@ -398,7 +401,7 @@ func (ax axis) bar(k *canvas, g Range, id Identity, lk look, from, to, y, r floa
 
 // stepBar draws a verdict's bar: open, half filled or filled; none without a verdict.
 func (c *canvas) stepBar(s Step, x, y, w, h float64) {
-	if s == TooFew {
+	if s >= TooFew {
 		return
 	}
 	c.rect(x, y, w, h, h/4)

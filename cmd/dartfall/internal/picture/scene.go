@@ -56,6 +56,7 @@ type Accessory struct {
 	Declared int    // shots fired; 0 unknown
 	Impacts  []Impact
 	Misses   []Miss
+	Unstated bool    // some of the misses are only shots without a mark
 	All      Figures // of every shot
 	Kept     Figures // without the shots set aside; N 0 when no rule is in use
 }
@@ -127,16 +128,17 @@ type Verdict struct {
 // filled, filled.
 type Step uint8
 
-// The three steps, and what has none and no bar.
+// The three steps, and what have none and no bar.
 const (
 	NoDifference Step = iota // none visible
 	Leaning                  // not settled
 	Clear
-	TooFew // impacts to compare
+	TooFew     // impacts to compare
+	CheckShots // their numbers cannot be right or decide
 )
 
 func (s Step) String() string {
-	return [...]string{"no difference visible", "leaning, not settled", "clear difference", "too few impacts to compare"}[min(s, TooFew)]
+	return [...]string{"no difference visible", "leaning, not settled", "clear difference", "too few impacts to compare", "check the shots"}[min(s, CheckShots)]
 }
 
 // Format is the size of a picture and what is arranged where on it.

@@ -440,6 +440,7 @@ const (
 	Leaning        = "leaning, not settled"
 	NoDifference   = "no difference visible"
 	TooFew         = "too few impacts to compare" // fewer than three on one side
+	CheckShots     = "check the numbers of shots" // more marks than shots, or shots unaccounted for decide
 )
 
 // Comparison is one pair of accessories.

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"image"
-	"image/draw"
 	"math"
 	"slices"
 )
@@ -82,16 +81,6 @@ func (p *Page) Step(k int) Picture {
 		}
 	}
 	return Picture{Image: c.im, Boxes: c.boxes}
-}
-
-// Stack lays transparent layers over the pictures' ground: what a video editor
-// does with them.
-func Stack(layers ...*image.RGBA) *image.RGBA {
-	out := blank(layers[0].Rect.Dx(), layers[0].Rect.Dy(), ground)
-	for _, l := range layers {
-		draw.Draw(out, out.Rect, l, image.Point{}, draw.Over)
-	}
-	return out
 }
 
 // composer arranges one scene on a page.

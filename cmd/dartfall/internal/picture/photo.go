@@ -27,17 +27,6 @@ type Mark struct {
 	Doubtful   bool    // drawn dashed, its label ends in "?"
 }
 
-// Group is what is drawn of one accessory's spread on a flat picture. All in mm.
-type Group struct {
-	Who          int
-	Centre       r2.Vec
-	MeanRadiusMM float64
-	// Pair holds the two shots farthest apart; ExtremeSpreadMM is the length to
-	// write on the line between them. Zero or NaN: no line.
-	Pair            [2]r2.Vec
-	ExtremeSpreadMM float64
-}
-
 // Facts are what the strip under an overlay or a flat picture says.
 type Facts struct {
 	Photo      string  // name of the file
@@ -66,7 +55,6 @@ type FlatInput struct {
 	PxPerMM    float64
 	Centre     calib.Px // pixel of the board's origin
 	Marks      []Mark
-	Groups     []Group
 	Identities []Identity
 	Facts      Facts
 	Memory     *Memory
@@ -114,26 +102,16 @@ func Overlay(in OverlayInput) Picture {
 	return s.picture()
 }
 
-// FlatPicture draws every mark, group centre and spread on the squared-up board,
-// reduced by a whole factor to at most 2400 px on its long side, with a strip
-// below.
+// FlatPicture draws every mark on the squared-up board, reduced by a whole factor to at
+// most 2400 px on its long side, with a strip below.
 func FlatPicture(in FlatInput) Picture {
 	k := reduction(in.Image.Rect)
 	s := newSheet(in.Memory, in.Image, k)
 	perMM := in.PxPerMM / float64(k)
 	cx, cy := (in.Centre.X+0.5)/float64(k), (in.Centre.Y+0.5)/float64(k)
 	s.project = func(x r2.Vec) ([2]float64, bool) { return [2]float64{cx + perMM*x.X, cy - perMM*x.Y}, true }
-	for _, g := range in.Groups {
-		s.spread(g, identity(in.Identities, g.Who), perMM)
-	}
 	s.marks(in.Marks, in.Identities)
-	for _, g := range in.Groups {
-		s.centre(g, identity(in.Identities, g.Who))
-	}
 	s.bar(0)
-	for _, g := range in.Groups {
-		s.spreadLength(g)
-	}
 	s.numbers(in.Marks, in.Identities)
 	s.strip(in.Facts, in.Marks, in.Identities)
 	return s.picture()
@@ -372,23 +350,6 @@ func (c *canvas) scaleBar(a, b [2]float64, unit float64) {
 	}
 }
 
-// spread draws the soft disc of the mean radius and the line of the extreme pair.
-func (s *sheet) spread(g Group, id Identity, perMM float64) {
-	c, _ := s.project(g.Centre)
-	if r := g.MeanRadiusMM * perMM; r > 0 {
-		s.circle(c[0], c[1], r)
-		s.fill(withAlpha(id.Tone, 0.22))
-		s.stroke(3.6*s.unit, withAlpha(white, 0.7))
-		s.stroke(1.8*s.unit, id.Tone)
-	}
-	if g.ExtremeSpreadMM > 0 {
-		a, _ := s.project(g.Pair[0])
-		b, _ := s.project(g.Pair[1])
-		s.line(a[0], a[1], b[0], b[1], 3.6*s.unit, withAlpha(white, 0.8))
-		s.line(a[0], a[1], b[0], b[1], 1.6*s.unit, ink, dashOf(id, s.unit)...)
-	}
-}
-
 // dashOf is an accessory's own dash, a third cue beside shape and colour.
 func dashOf(id Identity, unit float64) []float64 {
 	dashes := [numShapes][]float64{nil, {14, 6}, {3, 5}, {14, 5, 3, 5}, {24, 8}, {8, 5}, {14, 5, 3, 5, 3, 5}, {3, 9}}
@@ -397,28 +358,6 @@ func dashOf(id Identity, unit float64) []float64 {
 		out[i] = d * unit
 	}
 	return out
-}
-
-func (s *sheet) spreadLength(g Group) {
-	if !(g.ExtremeSpreadMM > 0) {
-		return
-	}
-	a, _ := s.project(g.Pair[0])
-	b, _ := s.project(g.Pair[1])
-	st := style{mediumWeight, math.Round(20 * s.unit)}
-	text := lengthText(g.ExtremeSpreadMM)
-	if at, ok := s.alongLine(s.width(text, st)+4, st.sizePx*1.1, a, b, 2); ok {
-		s.haloText(text, st, at.x0+2, (at.y0+at.y1)/2+0.36*st.sizePx, ink, int(math.Ceil(st.sizePx/8)))
-	}
-}
-
-func (s *sheet) centre(g Group, id Identity) {
-	c, ok := s.project(g.Centre)
-	if !ok {
-		return
-	}
-	s.centreDot(id, c[0], c[1], 10*s.unit)
-	s.take(boxAround(c[0], c[1], 20*s.unit, 20*s.unit))
 }
 
 // centreDot marks a group's centre: a plus in the tone with dark and light rims.

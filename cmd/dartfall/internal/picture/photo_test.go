@@ -85,28 +85,6 @@ func flatten(in OverlayInput, pxPerMM, halfMM float64) FlatInput {
 			}
 		}
 	}
-	for who := range in.Identities {
-		g := Group{Who: who}
-		var pos []r2.Vec
-		for _, m := range in.Marks {
-			if m.Who == who {
-				pos = append(pos, m.Pos)
-			}
-		}
-		n := float64(len(pos))
-		for _, p := range pos {
-			g.Centre = r2.Add(g.Centre, r2.Scale(1/n, p))
-		}
-		for i, p := range pos {
-			g.MeanRadiusMM += r2.Norm(r2.Sub(p, g.Centre)) / n
-			for _, q := range pos[:i] {
-				if d := r2.Norm(r2.Sub(p, q)); d > g.ExtremeSpreadMM {
-					g.ExtremeSpreadMM, g.Pair = d, [2]r2.Vec{p, q}
-				}
-			}
-		}
-		f.Groups = append(f.Groups, g)
-	}
 	return f
 }
 

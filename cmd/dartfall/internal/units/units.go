@@ -4,7 +4,7 @@
 // number without a unit, since a wrong guess there is a factor of 25.
 //
 // Lengths become millimetres, speeds metres per second, masses grams,
-// temperatures degrees Celsius, energies joules. The inch is 25.4 mm, the foot
+// temperatures degrees Celsius. The inch is 25.4 mm, the foot
 // 0.3048 m, the yard 0.9144 m, the grain 64.79891 mg and the ounce
 // 28.349523125 g, exactly (international yard and pound agreement, 1959).
 package units
@@ -57,10 +57,6 @@ var (
 		{"c", 1, 0}, {"°c", 1, 0}, {"celsius", 1, 0},
 		{"f", 5. / 9, -160. / 9}, {"°f", 5. / 9, -160. / 9}, {"fahrenheit", 5. / 9, -160. / 9},
 		{"k", 1, -273.15}, {"kelvin", 1, -273.15},
-	}}
-	energies = quantity{what: "an energy", example: "1.0J", units: []unit{
-		{"j", 1, 0}, {"joule", 1, 0}, {"joules", 1, 0}, {"mj", 0.001, 0},
-		{"ft-lbf", 1.3558179483314004, 0}, {"ftlb", 1.3558179483314004, 0}, {"ft-lb", 1.3558179483314004, 0},
 	}}
 )
 
@@ -121,9 +117,6 @@ func Wind(s string) (mps float64, err error) { return winds.plain(s) }
 
 // Mass reads a mass above zero, such as "1.1g" or "17 gr", in grams.
 func Mass(s string) (grams float64, err error) { return masses.plain(s) }
-
-// Energy reads an energy above zero, such as "1J", in joules.
-func Energy(s string) (joules float64, err error) { return energies.plain(s) }
 
 // Temperature reads "20 C", "-5°C" or "68F" and returns degrees Celsius. Below
 // absolute zero is an error.

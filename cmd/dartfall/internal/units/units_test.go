@@ -148,7 +148,6 @@ func TestOtherQuantities(t *testing.T) {
 		{"temperature", Temperature, "20 C", 20}, {"temperature", Temperature, "−5 °C", -5}, {"temperature", Temperature, "20° C", 20},
 		{"temperature", Temperature, "32F", 0}, {"temperature", Temperature, "212 °F", 100}, {"temperature", Temperature, "300 K", 26.85},
 		{"altitude", Altitude, "-100m", -100}, {"altitude", Altitude, "1000 ft", 304.8}, {"altitude", Altitude, "0m", 0},
-		{"energy", Energy, "1 J", 1}, {"energy", Energy, "500mJ", 0.5},
 	}
 	for _, tt := range tests {
 		got, err := tt.read(tt.in)
@@ -208,11 +207,11 @@ func FuzzLengths(f *testing.F) {
 }
 
 func FuzzQuantities(f *testing.F) {
-	for _, s := range []string{"20 C", "150fps", "1.1g", "1J", "-3m", "−5 °C", "feet per second"} {
+	for _, s := range []string{"20 C", "150fps", "1.1g", "-3m", "−5 °C", "feet per second"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		for _, read := range []func(string) (float64, error){Speed, Wind, Mass, Energy, Temperature, Altitude} {
+		for _, read := range []func(string) (float64, error){Speed, Wind, Mass, Temperature, Altitude} {
 			if v, err := read(s); math.IsNaN(v) || math.IsInf(v, 0) || err != nil && v != 0 {
 				t.Fatalf("read(%q) = %v, %v", s, v, err)
 			}

@@ -306,7 +306,7 @@ func TestShotsWithoutMarkAreMisses(t *testing.T) {
 	if g := s.Groups[0]; g.Misses != 1 || g.Unaccounted != 2 || !g.All.MeanRadiusMM.AtLeast {
 		t.Errorf("misses %d, unaccounted %d, mean radius %+v, want 1, 2 and at least", g.Misses, g.Unaccounted, g.All.MeanRadiusMM)
 	}
-	if n := len(scene(s).Accessories[0].Misses); n != 3 {
+	if n := scene(s).Accessories[0].Misses; n != 3 {
 		t.Errorf("the pictures show %d misses, want 3", n)
 	}
 	text, err := page.Description(s)

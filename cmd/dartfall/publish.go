@@ -279,7 +279,7 @@ func scene(s sheet.Summary) picture.Scene {
 		if g.Letter != "" {
 			ids[i].Letter = g.Letter
 		}
-		a := picture.Accessory{Identity: ids[i], Sticker: stickers[i], Declared: g.Shots, Misses: make([]picture.Miss, g.Missed()), Unstated: g.Unaccounted > 0}
+		a := picture.Accessory{Identity: ids[i], Sticker: stickers[i], Declared: g.Shots, Misses: g.Missed(), Unstated: g.Unaccounted > 0}
 		index := map[string]int{}
 		for _, m := range s.Impacts {
 			if m.Accessory == g.Accessory && m.Counts() {

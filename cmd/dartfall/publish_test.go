@@ -49,7 +49,7 @@ func TestScene(t *testing.T) {
 		t.Errorf("rings of radius %v, want the given ones, 400 and 200", sc.Board.RadiiMM)
 	}
 	reed := sc.Accessories[1]
-	if len(reed.Impacts) != 2 || reed.All.Pair != [2]int{0, 1} || len(reed.Misses) != 1 || reed.Letter != "B" {
+	if len(reed.Impacts) != 2 || reed.All.Pair != [2]int{0, 1} || reed.Misses != 1 || reed.Letter != "B" {
 		t.Errorf("Reed = %+v, want two impacts that count, their pair, and one miss", reed)
 	}
 	if len(sc.Verdicts) != 2 || sc.Verdicts[0].Step != picture.Clear || sc.Verdicts[1].Text != "No difference visible between North and Reed" {

@@ -2,14 +2,11 @@ package picture
 
 import (
 	"fmt"
-	"image"
 	"image/color"
 	"math"
 	"slices"
 	"strings"
 
-	xdraw "golang.org/x/image/draw"
-	"golang.org/x/image/math/f64"
 	"gonum.org/v1/gonum/spatial/r2"
 )
 
@@ -171,37 +168,14 @@ func (c *composer) drawBoard(k *canvas, v *boardView) {
 		switch {
 		case c.geometry == CommonCentre:
 			k.fill(paper)
-		case b.Photo.Image != nil && b.Photo.PxPerMM > 0:
-			k.fill(backing)
-			drawPhoto(k.im, v, b.Photo)
-			k.rect(v.area.x0, v.area.y0, v.area.x1-v.area.x0, v.area.y1-v.area.y0, 0)
-			k.fill(withAlpha(paper, 0.55))
 		default:
 			k.fill(backing)
-			if b.HalfWidthMM > 0 && b.HalfHeightMM > 0 {
-				k.rect(v.cx-v.perMM*b.HalfWidthMM, v.cy-v.perMM*b.HalfHeightMM, 2*v.perMM*b.HalfWidthMM, 2*v.perMM*b.HalfHeightMM, 0)
-				k.fill(face)
-				k.stroke(1.5, hair)
-			}
 			if len(b.RadiiMM) > 0 {
 				k.circle(v.cx, v.cy, v.perMM*slices.Max(b.RadiiMM))
 				k.fill(paper)
 			}
 		}
 	})
-}
-
-// drawPhoto paints the squared-up photo into the board's area, keeping the
-// rounded corners free.
-func drawPhoto(dst *image.RGBA, v *boardView, b Background) {
-	s := v.perMM / b.PxPerMM
-	m := f64.Aff3{
-		s, 0, v.cx - s*(b.Centre.X+0.5),
-		0, s, v.cy - s*(b.Centre.Y+0.5),
-	}
-	area := image.Rect(int(v.area.x0)+5, int(v.area.y0)+5, int(v.area.x1)-5, int(v.area.y1)-5)
-	sub := dst.SubImage(area).(*image.RGBA)
-	xdraw.BiLinear.Transform(sub, m, b.Image, b.Image.Rect, xdraw.Over, nil)
 }
 
 // gridStep is the spacing of the circles that stand in for rings when groups are
@@ -500,72 +474,43 @@ func (c *composer) planLength(v *boardView, w int) func(*canvas) {
 	}
 }
 
-// planMisses draws arrows at the edge of the board's area towards where shots
-// went off the board, with the accessory and their number; those of unknown side
-// share a note without an arrow at the top.
+// planMisses notes at the top of the board's area how many of an accessory's shots missed
+// it.
 func (c *composer) planMisses(v *boardView, w int) func(*canvas) {
 	a := c.scene.Accessories[w]
-	const sectors = 8
-	var count [sectors + 1]int
-	for _, m := range a.Misses {
-		s := sectors
-		if m.SideKnown && finite(m.TowardsRad) {
-			s = int(math.Round(m.TowardsRad/(2*math.Pi)*sectors))%sectors + sectors
-			s %= sectors
-		}
-		count[s]++
+	if a.Misses == 0 {
+		return func(*canvas) {}
 	}
+	word := "missed"
+	switch {
+	case a.Unstated:
+		word = "without a mark"
+	case len(v.who) > 4:
+		word = "off"
+	}
+	text := fmt.Sprintf("%s %d %s", oneLine(a.Letter), a.Misses, word)
 	st := style{mediumWeight, v.smallPx}
 	r := 0.36 * st.sizePx
-	var draws []func(*canvas)
-	for s, n := range count {
-		if n == 0 {
-			continue
-		}
-		turn := math.Pi / 2
-		word := "missed"
-		switch {
-		case a.Unstated:
-			word = "without a mark"
-		case len(v.who) > 4:
-			word = "off"
-		}
-		text := fmt.Sprintf("%s %d %s", oneLine(a.Letter), n, word)
-		arrowPx := 0.0
-		if s < sectors {
-			turn, arrowPx = 2*math.Pi*float64(s)/sectors, 1.6*st.sizePx
-		}
-		text, fitted := c.set.fit(text, st, 12*st.sizePx, 0.7)
-		sin, cos := math.Sincos(turn)
-		bw, bh := arrowPx+c.set.width(text, fitted)+4*r+st.sizePx, 1.5*st.sizePx
-		b, ok := v.atEdge(bw, bh, cos, -sin)
-		if !ok {
-			continue
-		}
-		draws = append(draws, func(k *canvas) {
-			k.rect(b.x0, b.y0, bw, bh, 6)
-			k.fill(withAlpha(ground, 0.92))
-			k.stroke(2, lineTone(a.Tone))
-			my := (b.y0 + b.y1) / 2
-			if arrowPx > 0 {
-				k.arrow(b.x0+1.1*st.sizePx, my, 0.62*st.sizePx, cos, -sin)
-			}
-			x := b.x0 + arrowPx + 0.4*st.sizePx + 1.2*r
-			k.glyph(a.Identity, look{}, x, my, r)
-			k.text(text, fitted, x+2.2*r, my+0.35*st.sizePx, ink)
-		})
+	text, fitted := c.set.fit(text, st, 12*st.sizePx, 0.7)
+	bw, bh := c.set.width(text, fitted)+4*r+st.sizePx, 1.5*st.sizePx
+	b, ok := v.atTop(bw, bh)
+	if !ok {
+		return func(*canvas) {}
 	}
 	return func(k *canvas) {
-		for _, d := range draws {
-			d(k)
-		}
+		k.rect(b.x0, b.y0, bw, bh, 6)
+		k.fill(withAlpha(ground, 0.92))
+		k.stroke(2, lineTone(a.Tone))
+		my := (b.y0 + b.y1) / 2
+		x := b.x0 + 0.4*st.sizePx + 1.2*r
+		k.glyph(a.Identity, look{}, x, my, r)
+		k.text(text, fitted, x+2.2*r, my+0.35*st.sizePx, ink)
 	}
 }
 
-// atEdge places a box of size w x h against the edge of the board's area where
-// the direction (dx, dy) leaves it, or beside that place, off all marks if
-// possible, and reserves it.
-func (v *boardView) atEdge(w, h, dx, dy float64) (box, bool) {
+// atTop places a box of size w x h against the upper edge of the board's area, or along
+// the edge beside that place, off all marks if possible, and reserves it.
+func (v *boardView) atTop(w, h float64) (box, bool) {
 	in := box{math.Max(v.area.x0, v.text.x0), math.Max(v.area.y0, v.text.y0), math.Min(v.area.x1, v.text.x1), math.Min(v.area.y1, v.text.y1)}.grow(-6)
 	mx, my := (in.x0+in.x1-w)/2, (in.y0+in.y1-h)/2
 	reachX, reachY := (in.x1-in.x0-w)/2, (in.y1-in.y0-h)/2
@@ -574,7 +519,7 @@ func (v *boardView) atEdge(w, h, dx, dy float64) (box, bool) {
 	for i := range 120 {
 		turn := 0.05 * float64((i+1)/2) * float64(1-2*(i%2))
 		sin, cos := math.Sincos(turn)
-		ex, ey := dx*cos-dy*sin, dx*sin+dy*cos
+		ex, ey := sin, -cos
 		f := 1 / math.Max(math.Abs(ex), math.Abs(ey))
 		x, y := mx+f*ex*reachX, my+f*ey*reachY
 		b := box{x, y, x + w, y + h}

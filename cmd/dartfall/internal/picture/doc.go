@@ -8,7 +8,7 @@
 // An accessory is known by letter, shape and colour together, so that it stays
 // readable in grey, with a colour-vision deficiency and at phone width. A mark is
 // solid; hollow when the outlier rule set it aside; dashed when doubtful; a shot
-// that missed the board is an arrow at the edge. The spread is a soft disc of the
+// that missed the board is counted at its upper edge. The spread is a soft disc of the
 // mean radius about the centre, and a thin line between the two shots farthest
 // apart with its length. Every picture has a 100 mm bar.
 //

@@ -170,7 +170,6 @@ func echoes(stickers []string) []color.NRGBA {
 var (
 	ground  = color.NRGBA{0xFA, 0xF8, 0xF3, 255}
 	paper   = color.NRGBA{0xFF, 0xFE, 0xFB, 255} // the board's own face
-	face    = color.NRGBA{0xF7, 0xF4, 0xEC, 255} // the sheet or board outside the rings
 	ringInk = color.NRGBA{0x9A, 0x9E, 0xA2, 255}
 	backing = color.NRGBA{0xF0, 0xEC, 0xE2, 255} // what surrounds the face
 	ink     = color.NRGBA{0x22, 0x2B, 0x36, 255}

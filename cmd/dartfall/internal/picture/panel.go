@@ -73,14 +73,14 @@ func (c *composer) thumbnail() {
 			k.glyph(a.Identity, look{}, x0+1.6*r, top+h/2, r)
 			letter, lst := k.fit(a.Letter, style{boldWeight, 0.56 * h}, 0.8*h, 0.4)
 			k.text(letter, lst, x0+3.9*r, top+h/2+0.36*lst.sizePx, ink)
-			text, st := k.fit(rangeText(c.scene.Headline.of(a.All)), style{boldWeight, 0.62 * h}, x1-x0-1.75*h, 0.4)
+			text, st := k.fit(rangeText(a.All.MeanRadius), style{boldWeight, 0.62 * h}, x1-x0-1.75*h, 0.4)
 			k.text(text, st, x1-k.width(text, st), top+h/2+0.36*st.sizePx, ink)
 		})
 	}
 	y += h * float64(len(who))
 	c.add("verdict", c.verdictStep(), func(k *canvas) {
 		st := style{mediumWeight, 30}
-		text := c.scene.Headline.String()
+		text := "mean radius"
 		if lo, hi := c.counts(who); lo == hi {
 			text += fmt.Sprintf(", n %d each", hi)
 		} else {
@@ -184,11 +184,7 @@ func (c *composer) rows(p box, columns int) {
 
 // caption says what the large figure and the bars are.
 func (c *composer) caption() string {
-	level := c.scene.LevelPct
-	if level == 0 {
-		level = 95
-	}
-	s := fmt.Sprintf("Large: %s of all shots; bar: its %.3g%% interval", c.scene.Headline, level)
+	s := "Large: mean radius of all shots; bar: its 95% interval"
 	if c.scene.KeptLabel != "" {
 		s += "; hollow: " + oneLine(c.scene.KeptLabel)
 	}
@@ -203,7 +199,7 @@ type axis struct{ maxMM, stepMM float64 }
 func (c *composer) axis() axis {
 	value, hi := 0.0, 0.0
 	for _, a := range c.scene.Accessories {
-		for _, r := range []Range{c.scene.Headline.of(a.All), c.scene.Headline.of(a.Kept)} {
+		for _, r := range []Range{a.All.MeanRadius, a.Kept.MeanRadius} {
 			if finite(r.Value) {
 				value = math.Max(value, r.Value)
 			}
@@ -280,7 +276,7 @@ func (c *composer) tallRow(k *canvas, row box, a Accessory, ax axis) {
 	k.text(name, nst, nameX, row.y0+48*u, ink)
 
 	from, to := barSpan(row)
-	big, bst := k.fit(rangeText(c.scene.Headline.of(a.All)), style{boldWeight, 64 * u}, from-indent-16*u, 0.5)
+	big, bst := k.fit(rangeText(a.All.MeanRadius), style{boldWeight, 64 * u}, from-indent-16*u, 0.5)
 	k.text(big, bst, indent, row.y0+112*u, ink)
 	c.intervals(k, a, ax, from, to, row.y0+92*u, 13*u)
 
@@ -305,7 +301,7 @@ func (c *composer) lowRow(k *canvas, row box, a Accessory, ax axis, smallPx floa
 	if narrow {
 		share = 0.88
 	}
-	big, bst := k.fit(rangeText(c.scene.Headline.of(a.All)), style{boldWeight, 34 * u}, share*(from-x), 0.5)
+	big, bst := k.fit(rangeText(a.All.MeanRadius), style{boldWeight, 34 * u}, share*(from-x), 0.5)
 	bigX := from - 16*u - k.width(big, bst)
 	k.text(big, bst, bigX, row.y0+38*u, ink)
 	if !narrow {
@@ -347,7 +343,7 @@ func countText(a Accessory) string {
 	case a.Declared > 0 && a.Declared != n:
 		s = fmt.Sprintf("%d of %d shots", a.All.N, a.Declared)
 	}
-	if n := len(a.Misses); n > 0 && a.Declared != a.All.N+n {
+	if n := a.Misses; n > 0 && a.Declared != a.All.N+n {
 		s += fmt.Sprintf(", %d missed", n)
 	}
 	return s
@@ -355,12 +351,9 @@ func countText(a Accessory) string {
 
 // smallText gives the other figure, then both without the shots set aside.
 func (c *composer) smallText(a Accessory) []string {
-	m := c.scene.Headline
-	short := strings.TrimPrefix(m.other().String(), "extreme ")
-	lines := []string{m.other().String() + " " + rangeText(m.other().of(a.All))}
+	lines := []string{"extreme spread " + rangeText(a.All.ExtremeSpread)}
 	if a.Kept.N > 0 && c.scene.KeptLabel != "" {
-		lines = append(lines, fmt.Sprintf("%s: %s, %s %s", oneLine(c.scene.KeptLabel),
-			rangeText(m.of(a.Kept)), short, rangeText(m.other().of(a.Kept))))
+		lines = append(lines, fmt.Sprintf("%s: %s, spread %s", oneLine(c.scene.KeptLabel), rangeText(a.Kept.MeanRadius), rangeText(a.Kept.ExtremeSpread)))
 	}
 	return lines
 }
@@ -369,10 +362,10 @@ func (c *composer) smallText(a Accessory) []string {
 // kept.
 func (c *composer) intervals(k *canvas, a Accessory, ax axis, from, to, y, r float64) {
 	if a.Kept.N > 0 && c.scene.KeptLabel != "" {
-		ax.bar(k, c.scene.Headline.of(a.Kept), a.Identity, look{hollow: true}, from, to, y+1.75*r, 0.62*r)
+		ax.bar(k, a.Kept.MeanRadius, a.Identity, look{hollow: true}, from, to, y+1.75*r, 0.62*r)
 		y -= 0.35 * r
 	}
-	ax.bar(k, c.scene.Headline.of(a.All), a.Identity, look{}, from, to, y, r)
+	ax.bar(k, a.All.MeanRadius, a.Identity, look{}, from, to, y, r)
 }
 
 func (ax axis) bar(k *canvas, g Range, id Identity, lk look, from, to, y, r float64) {
@@ -505,7 +498,7 @@ func (c *composer) basis() []string {
 	if len(n) > 0 {
 		out = append(out, "n "+strings.Join(n, ", "))
 	}
-	for _, f := range []struct{ label, text string }{{"", s.Distance}, {"rule: ", s.Rule}, {"order: ", s.Order}, {"revision ", s.Revision}} {
+	for _, f := range []struct{ label, text string }{{"", s.Distance}, {"rule: ", s.Rule}, {"order: ", s.Order}} {
 		if t := oneLine(f.text); t != "" {
 			out = append(out, f.label+t)
 		}

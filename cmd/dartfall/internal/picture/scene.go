@@ -1,12 +1,9 @@
 package picture
 
 import (
-	"image"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r2"
-
-	"dartfall/calib"
 )
 
 // Scene is everything the pictures of one session show. All text is the caller's;
@@ -17,14 +14,11 @@ type Scene struct {
 	Board    Board
 	// Accessories holds one to eight; more are drawn too, with less room each.
 	Accessories []Accessory
-	Headline    Measure
-	LevelPct    float64   // of all intervals; 0 means 95
 	KeptLabel   string    // what Kept means, such as "without the 2 widest"; "" when no rule is in use
 	Verdicts    []Verdict // one line each, the most important first
 	InShort     []Verdict // the same in at most two lines of some 25 letters, for the thumbnail
 	Rule        string    // the outlier rule and when it was decided
 	Order       string    // in which the strings were shot; "" not known
-	Revision    string    // letter or number of this result; "" none
 	Safety      string    // "" means SafetyLine
 }
 
@@ -34,19 +28,6 @@ const SafetyLine = "Foam darts can injure eyes: eye protection, a backstop, and 
 // Board is what the rings lie on. Lengths in mm.
 type Board struct {
 	RadiiMM []float64 // of the rings
-	// HalfWidthMM and HalfHeightMM are half the size of the face or backer on
-	// which a shot still leaves a mark; 0 when unknown.
-	HalfWidthMM, HalfHeightMM float64
-	// Photo is the squared-up board, drawn faintly instead of plain paper; its
-	// frame is that of FlatInput. Image nil for none.
-	Photo Background
-}
-
-// Background is a squared-up photo: PxPerMM and the pixel of the board's origin.
-type Background struct {
-	Image   *image.NRGBA
-	PxPerMM float64
-	Centre  calib.Px
 }
 
 // Accessory is one accessory's shots and figures.
@@ -55,7 +36,7 @@ type Accessory struct {
 	Sticker  string // colour name of its stickers; "" for none
 	Declared int    // shots fired; 0 unknown
 	Impacts  []Impact
-	Misses   []Miss
+	Misses   int     // shots that left no mark on the board
 	Unstated bool    // some of the misses are only shots without a mark
 	All      Figures // of every shot
 	Kept     Figures // without the shots set aside; N 0 when no rule is in use
@@ -69,14 +50,10 @@ type Impact struct {
 	Doubtful bool   // dashed
 }
 
-// Miss is a shot that left no mark on the board.
-type Miss struct {
-	SideKnown bool
-	// TowardsRad is where it went, counter-clockwise from the board's +x axis.
-	TowardsRad float64
-}
-
-// Figures are the sizes of a group. N counts the shots they rest on.
+// Figures are the sizes of a group. N counts the shots they rest on. The mean radius is
+// shown large: it uses every shot, so it tells groups apart with fewer of them than the
+// extreme spread does (Grubbs, "Statistical Measures of Accuracy for Riflemen and Missile
+// Engineers", 1964; from memory).
 type Figures struct {
 	N             int
 	Centre        r2.Vec
@@ -85,38 +62,11 @@ type Figures struct {
 	Pair          [2]int // indices into Impacts of the two shots farthest apart; equal for none
 }
 
-// Range is a value in mm with its interval. NaN stands for unknown.
+// Range is a value in mm with its 95% interval. NaN stands for unknown.
 type Range struct {
 	Value, Lo, Hi float64
 	AtLeast       bool // shots missed the board: the true size is at least Value
 }
-
-// Measure chooses which figure is shown large and with its interval.
-type Measure uint8
-
-// The measures. MeanRadius is the zero value: it uses every shot, so it tells
-// groups apart with fewer of them than ExtremeSpread does (Grubbs, "Statistical
-// Measures of Accuracy for Riflemen and Missile Engineers", 1964; from memory).
-const (
-	MeanRadius Measure = iota
-	ExtremeSpread
-)
-
-func (m Measure) String() string {
-	if m == ExtremeSpread {
-		return "extreme spread"
-	}
-	return "mean radius"
-}
-
-func (m Measure) of(f Figures) Range {
-	if m == ExtremeSpread {
-		return f.ExtremeSpread
-	}
-	return f.MeanRadius
-}
-
-func (m Measure) other() Measure { return 1 - m }
 
 // Verdict is a comparison in words with its step.
 type Verdict struct {

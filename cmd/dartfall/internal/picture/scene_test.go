@@ -50,8 +50,8 @@ func figuresOf(impacts []Impact, keep func(Impact) bool) Figures {
 func (a *Accessory) fill() {
 	a.All = figuresOf(a.Impacts, func(Impact) bool { return true })
 	a.Kept = figuresOf(a.Impacts, func(m Impact) bool { return !m.SetAside })
-	a.All.ExtremeSpread.AtLeast = len(a.Misses) > 0
-	a.Kept.ExtremeSpread.AtLeast = len(a.Misses) > 0
+	a.All.ExtremeSpread.AtLeast = a.Misses > 0
+	a.Kept.ExtremeSpread.AtLeast = a.Misses > 0
 }
 
 // normalGroup draws n impacts about a centre.
@@ -93,23 +93,22 @@ func demoScene(t testing.TB) Scene {
 	groups[2][4].Doubtful = true
 	s := Scene{
 		Title: "Three attachments at 25 m", Distance: "25 m",
-		Board:     Board{RadiiMM: []float64{400, 300, 200, 100}, HalfWidthMM: 590, HalfHeightMM: 590},
+		Board:     Board{RadiiMM: []float64{400, 300, 200, 100}},
 		KeptLabel: "without the 2 widest",
 		Verdicts: []Verdict{
 			{Clear, "North is clearly tighter than Slate"},
 			{Leaning, "Reed leans tighter than Slate, not settled"},
 			{NoDifference, "North and Reed: no difference visible"},
 		},
-		InShort:  []Verdict{{Clear, "A tighter than C"}, {Leaning, "B, C; A, B: not settled"}},
-		Rule:     "the 2 widest of each set aside, decided before the photos",
-		Order:    "A, B, C",
-		Revision: "A",
+		InShort: []Verdict{{Clear, "A tighter than C"}, {Leaning, "B, C; A, B: not settled"}},
+		Rule:    "the 2 widest of each set aside, decided before the photos",
+		Order:   "A, B, C",
 	}
 	for i, id := range ids {
 		setAside(groups[i], 2)
 		a := Accessory{Identity: id, Sticker: stickers[i], Declared: 15, Impacts: groups[i]}
 		if i == 2 {
-			a.Misses = []Miss{{SideKnown: true, TowardsRad: 0.1}}
+			a.Misses = 1
 		}
 		a.fill()
 		s.Accessories = append(s.Accessories, a)
@@ -127,7 +126,7 @@ func eightScene() Scene {
 		Board:    Board{RadiiMM: []float64{500, 400, 300, 200, 100}}, KeptLabel: "without the 2 widest",
 		Rule:    "the 2 widest of each are set aside; this rule was written down before the first photo was taken",
 		InShort: []Verdict{{Leaning, "4 of 28 pairs settled"}},
-		Order:   "A B C D E F G H, H G F E D C B A, drawn with seed 4", Revision: "C",
+		Order:   "A B C D E F G H, H G F E D C B A, drawn with seed 4",
 	}
 	var names []string
 	for i := range 8 {
@@ -136,9 +135,7 @@ func eightScene() Scene {
 	}
 	for i, id := range Identities(names, make([]string, 8)) {
 		a := Accessory{Identity: id, Declared: 15, Impacts: normalGroup(rng, 15-i%3, 60+12*float64(i), r2.Vec{X: 10 * float64(i), Y: 5})}
-		for j := range i % 3 {
-			a.Misses = append(a.Misses, Miss{SideKnown: j == 0, TowardsRad: float64(i)})
-		}
+		a.Misses = i % 3
 		setAside(a.Impacts, 2)
 		a.fill()
 		s.Accessories = append(s.Accessories, a)
@@ -158,17 +155,13 @@ func randomScene(rng *rand.Rand) Scene {
 		return strings.Join(w, " ")
 	}
 	s := Scene{
-		Title: words(20), Distance: words(3), Rule: words(16), Order: words(9), Revision: words(2),
-		Headline: Measure(rng.IntN(2)),
+		Title: words(20), Distance: words(3), Rule: words(16), Order: words(9),
 	}
 	if rng.IntN(2) == 0 {
 		s.KeptLabel = "without the " + fmt.Sprint(rng.IntN(3)) + " widest"
 	}
 	for i := range rng.IntN(6) {
 		s.Board.RadiiMM = append(s.Board.RadiiMM, 100*float64(i+1))
-	}
-	if rng.IntN(2) == 0 {
-		s.Board.HalfWidthMM, s.Board.HalfHeightMM = 450, 600
 	}
 	for range rng.IntN(5) {
 		s.Verdicts = append(s.Verdicts, Verdict{Step(rng.IntN(3)), words(18)})
@@ -185,9 +178,7 @@ func randomScene(rng *rand.Rand) Scene {
 		for j := range a.Impacts {
 			a.Impacts[j].Doubtful = rng.IntN(9) == 0
 		}
-		for range rng.IntN(4) {
-			a.Misses = append(a.Misses, Miss{rng.IntN(2) == 0, 7 * rng.NormFloat64()})
-		}
+		a.Misses = rng.IntN(4)
 		setAside(a.Impacts, rng.IntN(3))
 		a.fill()
 		if rng.IntN(8) == 0 {

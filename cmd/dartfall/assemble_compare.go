@@ -122,7 +122,7 @@ func asStated(groups []scoring.Group) []scoring.Group {
 
 // shotsToCheck says why a pair gets no verdict for its numbers of shots, "" when it may:
 // a side has more marks and misses than shots, or shots that are neither found nor
-// stated as misses decide, since the verdict stated without them is another. A number
+// stated as misses decide, since without them another verdict is clear, or the other side leans tighter. A number
 // typed wrong must not name a winner.
 func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
 	var extra, open []string
@@ -136,7 +136,9 @@ func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
 			open = append(open, fmt.Sprintf("%d of %s of %s", u, plural(g.Declared, "shot"), g.Accessory))
 		}
 	}
-	turns := len(open) > 0 && (all.Verdict != stated.Verdict || all.Verdict != scoring.NoDifference && all.Tighter != stated.Tighter)
+	clear := all.Verdict == scoring.ClearlyTighter || stated.Verdict == scoring.ClearlyTighter
+	lean := all.Verdict == scoring.Leaning && stated.Verdict == scoring.Leaning
+	turns := len(open) > 0 && (clear && all.Verdict != stated.Verdict || (clear || lean) && all.Tighter != stated.Tighter)
 	switch {
 	case len(extra) > 0:
 		return fmt.Sprintf("%s and %s cannot be compared yet: %s.", a.Accessory, b.Accessory, strings.Join(extra, " and "))

@@ -29,6 +29,7 @@ const stickerPlacementNote = "The stated uncertainty is the photo's. A sticker p
 // was decided by hand.
 func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 	decided := decisions.Apply(j.decided, measured, j.statedMisses())
+	j.unfitRings(decided.Made)
 	photos := decided.Photos
 	s := sheet.Summary{
 		Schema: sheet.SchemaID, Photos: photos, Decisions: decided.Made, Cautions: cautions,

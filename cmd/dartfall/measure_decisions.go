@@ -4,9 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"dartfall/calib"
 	"dartfall/calib/photo"
@@ -45,8 +47,36 @@ func (j job) statedMisses() map[string]int {
 	return misses
 }
 
+// ringContradicts says why the outermost ring cannot have a diameter given by hand, ""
+// when it may: several rings were given, and the outermost of these has another.
+func (j job) ringContradicts(mm float64) string {
+	n := len(j.givenMM)
+	if n < 2 || math.Abs(mm-j.givenMM[n-1]) <= otherRing*j.givenMM[n-1] {
+		return ""
+	}
+	given := make([]string, n)
+	for i, g := range j.givenMM {
+		given[i] = fmt.Sprintf("%.5g", g)
+	}
+	return fmt.Sprintf("an outermost ring of %.5g mm contradicts the rings given for all photos (%s mm): correct these instead, in %s or with --rings", mm, strings.Join(given, ", "), session.FileName)
+}
+
+// unfitRings says of diameters decided by hand that contradict the rings given, and
+// so are not used.
+func (j job) unfitRings(made []sheet.Decision) {
+	for i, d := range j.decided.InForce {
+		if d.Kind != decisions.Ring {
+			continue
+		}
+		if why := j.ringContradicts(d.After.Board.RingMM); why != "" && made[i].Fits {
+			made[i].Fits = false
+			made[i].Words += " This is not used: " + why + "."
+		}
+	}
+}
+
 // optionsFor are the options for the photo of that content: the scale that was
-// given for it by hand outranks the rest.
+// given for it by hand outranks the rest, but may not contradict several rings.
 func (j job) optionsFor(sha256 string) vision.Options {
 	opts := j.opts
 	b := j.decided.BoardOf(sha256)
@@ -59,6 +89,7 @@ func (j job) optionsFor(sha256 string) vision.Options {
 			t.Board.X, t.Board.Y = p.XMM, p.YMM
 			opts.Points = append(opts.Points, t)
 		}
+	case j.ringContradicts(b.RingMM) != "":
 	default:
 		opts.Points = nil
 		opts.Rings.OuterMM, opts.Rings.ListMM = b.RingMM, []float64{b.RingMM}

@@ -30,10 +30,11 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 	dir := t.TempDir()
 	photo := filepath.Join(dir, "demo-3.jpg")
 	copyFile(t, filepath.Join("..", "..", "testdata", "demo", "demo-3.jpg"), photo)
+	rings := []string{"--rings", "200mm,400mm,600mm,800mm"}
 	measure := func(want int) sheet.Summary {
 		t.Helper()
 		var o, e bytes.Buffer
-		status := run([]string{"dartfall", "measure", "--rings", "200mm,400mm,600mm,800mm", "--stickers", "blue,orange,purple", "--sticker-size", "19mm", dir}, strings.NewReader(""), &o, &e)
+		status := run([]string{"dartfall", "measure", rings[0], rings[1], "--stickers", "blue,orange,purple", "--sticker-size", "19mm", dir}, strings.NewReader(""), &o, &e)
 		if status != want {
 			t.Fatalf("status %d, want %d\n%s%s", status, want, o.String(), e.String())
 		}
@@ -125,18 +126,24 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 		t.Error("the picture of what was taken back is still there")
 	}
 
-	// The outermost ring given as 400 mm instead of 800: all lengths halve.
+	// The outermost ring given as 400 mm instead of 800: against the list it is not used,
+	// aloud; against that ring alone all lengths halve.
 	ring := decisions.Decision{Time: time.Now(), Kind: decisions.Ring, Photo: "demo-3.jpg", SHA256: first.Photos[0].SHA256, After: &decisions.Side{Board: &decisions.Board{RingMM: 400}}}
 	if _, err := file.Append(ring, 6); err != nil {
 		t.Fatal(err)
 	}
+	refused := measure(statusPartial)
+	if d := refused.Decisions[0]; d.Fits || !strings.Contains(d.Words, "an outermost ring of 400 mm contradicts the rings given for all photos (200, 400, 600, 800 mm)") || refused.Photos[0].Rings[0] != first.Photos[0].Rings[0] {
+		t.Errorf("a ring against the list: %+v, rings %+v", d, refused.Photos[0].Rings)
+	}
+	rings = []string{"--ring", "800mm"}
 	halved := measure(statusPartial) // and no sticker is of its size then
 	a, b := float64(halved.Photos[0].Rings[0].DiameterMM), float64(first.Photos[0].Rings[0].DiameterMM)
 	if !(math.Abs(2*a-b) <= 0.002*b) {
 		t.Errorf("the outermost ring measures %.2f mm, want half of %.2f", a, b)
 	}
 
-	// These are held against what was decided, no longer against --rings.
+	// These are held against what was decided, no longer against --ring.
 	for i, r := range halved.Photos[0].Rings {
 		if r.Given != (i == 0) || r.Given && !(math.Abs(float64(r.ResidualMM)) < 0.5) {
 			t.Errorf("ring %d: %+v", i, r)

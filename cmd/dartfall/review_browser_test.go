@@ -260,11 +260,11 @@ func TestReviewInABrowser(t *testing.T) {
 		}
 		p.shows()
 
-		p.write("#ring", "400mm")
+		p.write("#ring", "796mm")
 		p.click("#ring-form button")
-		p.notice("a diameter of 400 mm")
-		if d := float64(desk.Summary().Photos[0].Rings[0].DiameterMM); !(math.Abs(d-400) < 1) {
-			t.Errorf("the outermost ring is %.1f mm, want 400", d)
+		p.notice("a diameter of 796 mm")
+		if d := float64(desk.Summary().Photos[0].Rings[0].DiameterMM); !(math.Abs(d-796) < 1) {
+			t.Errorf("the outermost ring is %.1f mm, want 796", d)
 		}
 		takeBack(p)
 		p.points(t)

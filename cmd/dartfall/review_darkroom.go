@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"image"
 	"image/color"
@@ -47,10 +48,16 @@ func (d *darkroom) tools() review.Tools {
 		Dir:      j.dir,
 		Assemble: d.assemble,
 		Measure:  d.measure,
-		Snap:     d.snap,
-		Taken:    d.takenJPEG,
-		Flat:     d.flatJPEG,
-		Row:      pageRow,
+		CheckRing: func(mm float64) error {
+			if why := j.ringContradicts(mm); why != "" {
+				return errors.New(why)
+			}
+			return nil
+		},
+		Snap:  d.snap,
+		Taken: d.takenJPEG,
+		Flat:  d.flatJPEG,
+		Row:   pageRow,
 		Identities: func(s sheet.Summary) (ids []picture.Identity) {
 			for _, a := range scene(s).Accessories {
 				ids = append(ids, a.Identity)

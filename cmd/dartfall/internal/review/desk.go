@@ -161,7 +161,7 @@ func (d *Desk) decision(w Wish) (decisions.Decision, error) {
 	}
 	made := decisions.Decision{Photo: p.Name, SHA256: p.SHA256}
 	if w.Kind == decisions.Ring || w.Kind == decisions.Points {
-		made.Before, made.After, err = boardSides(p, w)
+		made.Before, made.After, err = d.boardSides(p, w)
 		return made, err
 	}
 	if p.Plane == nil {
@@ -190,6 +190,9 @@ func (d *Desk) missDecision(w Wish) (decisions.Decision, error) {
 	if w.Misses < 0 || w.Misses > 1000 {
 		return decisions.Decision{}, refuse("misses are a number from 0 to 1000")
 	}
+	if shots := d.sum.Strings[i].Shots; shots > 0 && w.Misses > shots {
+		return decisions.Decision{}, refuse("%d misses are more than the %d shots of string %s", w.Misses, shots, w.String)
+	}
 	before, after := d.sum.Strings[i].Misses, w.Misses
 	return decisions.Decision{String: w.String, Before: &decisions.Side{Misses: &before}, After: &decisions.Side{Misses: &after}}, nil
 }
@@ -204,7 +207,7 @@ func (d *Desk) photo(name string) (sheet.Photo, error) {
 }
 
 // boardSides are the scale of a photo before and after.
-func boardSides(p sheet.Photo, w Wish) (before, after *decisions.Side, err error) {
+func (d *Desk) boardSides(p sheet.Photo, w Wish) (before, after *decisions.Side, err error) {
 	if len(p.Rings) > 0 {
 		before = &decisions.Side{Board: &decisions.Board{RingMM: float64(p.Rings[0].DiameterMM)}}
 	}
@@ -215,6 +218,9 @@ func boardSides(p sheet.Photo, w Wish) (before, after *decisions.Side, err error
 		}
 		if !(b.RingMM >= 20 && b.RingMM <= 5000) {
 			return nil, nil, refuse("a ring has a diameter from 20 mm to 5 m, not %s", units.Size(b.RingMM))
+		}
+		if err := d.tools.CheckRing(b.RingMM); err != nil {
+			return nil, nil, refusal{err}
 		}
 		return before, &decisions.Side{Board: &b}, nil
 	}
@@ -288,8 +294,18 @@ func (d *Desk) newMark(p sheet.Photo, w Wish) (decisions.Mark, error) {
 	if w.String != "" && !slices.Contains(d.stringsOf(p), w.String) {
 		return decisions.Mark{}, refuse("there is no string %q on %s", w.String, p.Name)
 	}
-	return d.placed(p, w, decisions.Mark{Colour: w.Colour, String: w.String, DiameterMM: usualDiameter(p, w.Colour)})
+	added, err := d.placed(p, w, decisions.Mark{Colour: w.Colour, String: w.String, DiameterMM: usualDiameter(p, w.Colour)})
+	for _, m := range p.Marks {
+		if apart := math.Hypot(added.XMM-float64(m.XMM), added.YMM-float64(m.YMM)); err == nil && m.Source != sheet.Removed && apart < samePlace*added.DiameterMM {
+			err = refuse("there is a mark here already: choose it, and split it if two lie in one place")
+		}
+	}
+	return added, err
 }
+
+// samePlace is the share of a mark's diameter within which two are taken for one: of
+// two that lie so, hardly a rim of the lower one shows.
+const samePlace = 0.25
 
 // officeStickerMM is the sticker assumed on a photo without any.
 const officeStickerMM = 19

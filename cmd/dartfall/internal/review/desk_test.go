@@ -49,7 +49,7 @@ func testTools(dir string) Tools {
 				if !ok {
 					misses = stated[name]
 				}
-				sum.Strings = append(sum.Strings, sheet.String{Name: name, Photo: "one.jpg", Misses: misses})
+				sum.Strings = append(sum.Strings, sheet.String{Name: name, Photo: "one.jpg", Misses: misses, Shots: 15})
 			}
 			for _, colour := range []string{"blue", "red", "green"} {
 				g := sheet.Group{Accessory: colour}
@@ -72,6 +72,12 @@ func testTools(dir string) Tools {
 				p.Rings[0].DiameterMM = sheet.Number(b.RingMM)
 			}
 			return p, nil
+		},
+		CheckRing: func(mm float64) error {
+			if mm == 400 {
+				return errors.New("400 mm contradicts the rings given")
+			}
+			return nil
 		},
 		Snap: func(_ sheet.Photo, at calib.Px, diameterMM float64) (Snapped, bool, error) {
 			disc := calib.Px{X: 700, Y: 300}
@@ -198,6 +204,9 @@ func TestDecideRefuses(t *testing.T) {
 		{"nowhere", Wish{Kind: "move", Mark: "one.jpg#1", View: "flat", X: px(math.Inf(1)), Y: px(0)}, "outside the photo"},
 		{"flyer without a cause", Wish{Kind: "flyer", Mark: "one.jpg#1"}, "needs a cause"},
 		{"misses below zero", Wish{Kind: "miss", String: "1 North", Misses: -1}, "from 0"},
+		{"more misses than shots", Wish{Kind: "miss", String: "1 North", Misses: 16}, "16 misses are more than the 15 shots"},
+		{"a mark where one is", Wish{Kind: "add", Colour: "green", View: "taken", X: px(524), Y: px(362)}, "a mark here already"},
+		{"a ring that contradicts the others", Wish{Kind: "ring", Ring: "40cm"}, "contradicts the rings"},
 		{"ring without a unit", Wish{Kind: "ring", Ring: "800"}, "unit"},
 		{"ring too large", Wish{Kind: "ring", Ring: "80m"}, "from 20 mm to 5 m"},
 		{"three points", Wish{Kind: "points", Points: make([]PointWish, 3)}, "four points"},
@@ -269,6 +278,52 @@ func TestViews(t *testing.T) {
 	for _, i := range []int{-1, 1, 1 << 40} {
 		if _, ok, err := d.Photo(i); ok || err != nil {
 			t.Errorf("Photo(%d) = %v, %v", i, ok, err)
+		}
+	}
+}
+
+// A mark is added where another was removed, and beside another.
+func TestAddNearAnother(t *testing.T) {
+	d := testDesk(t)
+	for i, w := range []Wish{
+		{Kind: "remove", Mark: "one.jpg#1"},
+		{Kind: "add", Colour: "blue", View: "taken", X: px(520), Y: px(360)},
+		{Kind: "add", Colour: "blue", View: "taken", X: px(540), Y: px(360)},
+	} {
+		w.Photo, w.Seen = "one.jpg", i
+		if err := d.Decide(context.Background(), w); err != nil {
+			t.Errorf("%s: %v", w.Kind, err)
+		}
+	}
+}
+
+// The page offers a new mark the colour of the photo's string, tells why a mark of
+// another counts for none, and what luck does to a group that loses its widest.
+func TestWordsOfColourAndLuck(t *testing.T) {
+	tools := testTools(t.TempDir())
+	assemble := tools.Assemble
+	tools.Assemble = func(s decisions.State, photos []sheet.Photo) (sheet.Summary, error) {
+		sum, err := assemble(s, photos)
+		sum.Impacts = sum.Impacts[1:] // the red one
+		sum.Accessories = []sheet.Accessory{{Name: "North", StickerColour: "blue"}, {Name: "Reed", StickerColour: "red"}}
+		sum.Strings = []sheet.String{{Name: "1 North", Accessory: "North", Photo: "other.jpg"}, {Name: "2 Reed", Accessory: "Reed", Photo: "one.jpg"}}
+		for i := range sum.Groups {
+			sum.Groups[i].ShrinkageByLuck, sum.Groups[i].Without = sheet.Unknown(), &sheet.Figures{}
+		}
+		sum.Groups[1].ShrinkageByLuck = 0.24
+		return sum, err
+	}
+	d, err := NewDesk(tools, []sheet.Photo{onePhoto()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, _, err := d.Photo(0)
+	if err != nil || v.Colour != "red" || !strings.Contains(v.Marks[1].Words, "counts for no string of this photo, whose stickers are red") {
+		t.Errorf("%v: colour %q, mark %q", err, v.Colour, v.Marks[1].Words)
+	}
+	for i, want := range []bool{false, true, false} {
+		if of := d.Session().Groups[i].Figures[1].Of; strings.Contains(of, "luck alone shrinks a clean group's spread by 24%") != want {
+			t.Errorf("group %d: %q", i, of)
 		}
 	}
 }

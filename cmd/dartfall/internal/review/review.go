@@ -26,6 +26,8 @@ type Tools struct {
 	Assemble func(decisions.State, []sheet.Photo) (sheet.Summary, error)
 	// Measure measures one photo again, when its scale was decided on.
 	Measure func(ctx context.Context, s decisions.State, name string) (sheet.Photo, error)
+	// CheckRing says why the outermost ring cannot have that diameter.
+	CheckRing func(mm float64) error
 	// Snap looks for the disc of about that diameter that a place lies on; ok is
 	// false when there is none.
 	Snap func(p sheet.Photo, at calib.Px, diameterMM float64) (s Snapped, ok bool, err error)

@@ -175,7 +175,11 @@ func (d *Desk) groupView(g sheet.Group, id picture.Identity) groupView {
 		v.Shots += fmt.Sprintf(", %d without a mark counted as missing it", g.Unaccounted)
 	}
 	if g.Without != nil {
-		v.Figures = append(v.Figures, rowView{"by the outlier rule", d.tools.Row(*g.Without)})
+		of := "by the outlier rule"
+		if g.ShrinkageByLuck.Known() {
+			of += fmt.Sprintf(" (luck alone shrinks a clean group's spread by %.0f%%)", 100*float64(g.ShrinkageByLuck))
+		}
+		v.Figures = append(v.Figures, rowView{of, d.tools.Row(*g.Without)})
 	}
 	if g.WithoutFlyers != nil {
 		v.Figures = append(v.Figures, rowView{"without flyers", d.tools.Row(*g.WithoutFlyers)})
@@ -196,6 +200,7 @@ type photoView struct {
 	Marks    []markView   `json:"marks"`    // doubtful first
 	Ring     string       `json:"ring"`     // diameter of the outermost ring found; ""
 	Strings  []string     `json:"strings"`
+	Colour   string       `json:"colour"`  // of the stickers of its string; ""
 	Unknown  identityView `json:"unknown"` // how a mark of no group is drawn
 }
 
@@ -249,6 +254,10 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 		v.Checks = append(v.Checks, checkView{g.Words, g.Level, g.Advice})
 	}
 	v.Strings = d.stringsOf(p)
+	colours := d.coloursOf(p)
+	if len(colours) > 0 {
+		v.Colour = colours[0]
+	}
 	if p.Plane == nil {
 		return v, true, nil
 	}
@@ -293,7 +302,7 @@ func (d *Desk) Photo(i int) (photoView, bool, error) {
 			count[g.group]++
 			k.Label, k.Role, k.Group = fmt.Sprintf("%s%d", ids[g.group].Letter, count[g.group]), g.impact.SetAside, g.group
 		}
-		k.Words = markWords(m, k.Role)
+		k.Words = markWords(m, k.Role, colours)
 		x := r2.Vec{X: float64(m.XMM), Y: float64(m.YMM)}
 		k.Taken = markPlace{float64(m.XPx), float64(m.YPx), circle(rect, rect.ToPhoto, x, float64(m.DiameterMM)/2, 28)}
 		at := onFlat(x)
@@ -409,8 +418,21 @@ func doubts(m sheet.Impact) (words []string) {
 	return words
 }
 
-// markWords is a mark in one line: where, how sure, and what is unusual.
-func markWords(m sheet.Impact, role string) string {
+// coloursOf are the sticker colours of the strings that a photo shows, in order.
+func (d *Desk) coloursOf(p sheet.Photo) (colours []string) {
+	for _, t := range d.sum.Strings {
+		for _, a := range d.sum.Accessories {
+			if t.Photo == p.Name && a.Name == t.Accessory && a.StickerColour != "" && !slices.Contains(colours, a.StickerColour) {
+				colours = append(colours, a.StickerColour)
+			}
+		}
+	}
+	return colours
+}
+
+// markWords is a mark in one line: where, how sure, and what is unusual. colours are
+// those of the photo's strings.
+func markWords(m sheet.Impact, role string, colours []string) string {
 	parts := []string{cmp.Or(m.Colour, "bare"), fmt.Sprintf("%+.1f right, %+.1f up, ±%.2f mm", float64(m.XMM), float64(m.YMM), float64(m.SigmaMM))}
 	parts = append(parts, doubts(m)...)
 	for _, f := range flagWords {
@@ -429,7 +451,11 @@ func markWords(m sheet.Impact, role string) string {
 	case sheet.Sighter:
 		parts = append(parts, "sighter, not counted")
 	case "earlier":
-		parts = append(parts, "of no string of this photo: seen before, or in no accessory's colour")
+		if len(colours) > 0 && !slices.Contains(colours, m.Colour) {
+			parts = append(parts, "counts for no string of this photo, whose stickers are "+strings.Join(colours, " and "))
+		} else {
+			parts = append(parts, "counts for no string of this photo: seen before, or its string is not in the figures")
+		}
 	case "removed":
 		parts = append(parts, "removed by hand")
 	}

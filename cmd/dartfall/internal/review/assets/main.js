@@ -62,6 +62,7 @@ async function showPhoto(photo, keep) {
     loaded = { of, views: {} };
     keep = false;
   }
+  if (photo.index !== state.photo?.index) state.colour = photo.colour || (state.session.stickers?.[0] ?? state.session.colours[0]);
   state.photo = photo;
   if (!shownPicture()) state.view = 'taken';
   refresh(() => {
@@ -116,7 +117,6 @@ function refresh(render) {
 
 function showSession(s) {
   state.session = s;
-  if (!state.colour) state.colour = s.stickers?.[0] ?? s.colours[0];
   document.title = s.title + ' · dartfall review';
   $('title').textContent = s.title;
   $('answer').textContent = s.answer;

@@ -29,6 +29,10 @@ function prepare(setup, say, done) {
     el('label', { className: 'check' }, el('input', { type: 'checkbox', value: c }), c),
     el('input', { type: 'text', 'aria-label': `What was shot with ${c} stickers`, placeholder: 'accessory', autocomplete: 'off' }),
     el('input', { type: 'number', min: 0, max: 1000, 'aria-label': `Shots with ${c} stickers`, placeholder: 'shots' }))));
+  // Who types a name or a number means the colour.
+  $('stickers').addEventListener('input', e => {
+    if (e.target.type !== 'checkbox' && e.target.value) e.target.closest('li').querySelector('[type=checkbox]').checked = true;
+  });
   const send = async files => {
     for (const file of files) {
       say(`Taking ${file.name}.`);

@@ -23,14 +23,20 @@ func (j job) velocities(s *sheet.Summary) error {
 	capMPS, massG := j.session.Velocity.CapMPS, j.session.Darts.MassG
 	for _, a := range j.session.Accessories {
 		v := sheet.Velocity{Accessory: a.Name, Letter: a.Letter, CapShare: sheet.NoEstimate(), HeightMM: sheet.NoEstimate(), HeightPct: sheet.NoEstimate(), MeanJ: sheet.Unknown()}
-		var mps []float64
+		var mps, kept []float64 // kept: without what a slip explains
 		for _, t := range j.session.Strings {
 			if t.Accessory == a.Name {
 				mps = append(mps, t.ReadingsMPS...)
 				if s.Session.SpeedUnit == "" {
 					s.Session.SpeedUnit = t.Unit
 				}
-				v.Suspect = append(v.Suspect, suspects(t)...)
+				lines, slips := suspects(t)
+				v.Suspect = append(v.Suspect, lines...)
+				for i, m := range t.ReadingsMPS {
+					if !slips[i] {
+						kept = append(kept, m)
+					}
+				}
 			}
 		}
 		if len(mps) == 0 {
@@ -46,7 +52,11 @@ func (j job) velocities(s *sheet.Summary) error {
 		if f.ShareOver != nil {
 			v.CapShare = estimate(*f.ShareOver, false)
 		}
-		if massG > 0 {
+		if len(kept) < len(mps) {
+			w := scoring.SummariseString(kept, capMPS, levelOfIntervals)
+			v.Without = &sheet.SpeedFigures{N: w.N, MeanMPS: estimate(w.Mean, false), SDMPS: estimate(w.SD, false), MinMPS: sheet.Number(w.Min), MaxMPS: sheet.Number(w.Max)}
+			v.Suspect = append(v.Suspect, a.Name+": energy, drop and share of the height are not given from a slip: correct the reading in "+session.FileName+".")
+		} else if massG > 0 {
 			v.MeanJ = sheet.Number(scoring.EnergyJ(massG, f.Mean.Value))
 		}
 		s.Velocities = append(s.Velocities, v)
@@ -70,6 +80,9 @@ func (j job) flights(s *sheet.Summary) error {
 	s.Flight = &sheet.Flight{Assumptions: assumptions}
 	for i := range s.Velocities {
 		v := &s.Velocities[i]
+		if v.Without != nil {
+			continue
+		}
 		speedMPS := float64(v.MeanMPS.Value)
 		var byDrag []flown // as assumed, least, most
 		for _, cd := range []float64{dart.Cd, leastCd, mostCd} {
@@ -168,20 +181,22 @@ func heightScatter(v *sheet.Velocity, groups []sheet.Group, dragPerM, distanceM 
 	return nil
 }
 
-// suspects names the readings of a string that look like a slip, one plain line
-// each.
-func suspects(t session.String) (lines []string) {
+// suspects names the readings of a string that look like a slip, one plain line each,
+// and tells which of them something else was meant by, by their index.
+func suspects(t session.String) (lines []string, slips map[int]bool) {
 	text := make([]string, len(t.Readings))
 	for i, r := range t.Readings {
 		text[i] = strconv.FormatFloat(r, 'f', -1, 64)
 	}
+	slips = map[int]bool{}
 	for _, list := range scoring.ParseReadings(strings.Join(text, "\n"), scoring.SpeedUnit(t.Unit)) {
 		for _, r := range list.Readings {
 			if r.Slip == "" {
 				continue
 			}
+			slips[r.Line-1] = !slices.Equal(r.Meant(), []float64{r.Value})
 			lines = append(lines, fmt.Sprintf("%s, reading %d: %s %s is suspect (%s; %s). It counts as written.", t.Accessory, r.Line, r.Text, t.Unit, r.Slip, likelyText(r)))
 		}
 	}
-	return lines
+	return lines, slips
 }

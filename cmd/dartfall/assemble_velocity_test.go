@@ -2,9 +2,11 @@ package main
 
 import (
 	"math"
+	"regexp"
 	"strings"
 	"testing"
 
+	page "dartfall/cmd/dartfall/internal/report"
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
 )
@@ -135,4 +137,41 @@ func TestVelocitiesWithLessKnown(t *testing.T) {
 			t.Errorf("no word about a share that cannot be:\n%s", out.String())
 		}
 	})
+}
+
+// A reading that a slip explains counts as written, beside the figures without it, and
+// nothing further is made of it; the axis of the plot keeps to the others.
+func TestVelocitiesWithASlip(t *testing.T) {
+	j, s := shotAt200(false)
+	r := &j.session.Strings[0]
+	r.Readings = []float64{203.1, 201.4, 205.0, 2022, 199.8, 204.3}
+	r.ReadingsMPS = nil
+	for _, v := range r.Readings {
+		r.ReadingsMPS = append(r.ReadingsMPS, v*0.3048)
+	}
+	if err := j.velocities(&s); err != nil {
+		t.Fatal(err)
+	}
+	v := s.Velocities[0]
+	if v.N != 6 || v.Without == nil || v.Without.N != 5 || !(math.Abs(float64(v.Without.MeanMPS.Value)/0.3048-202.72) < 0.01) || v.Without.MaxMPS != 205*0.3048 {
+		t.Errorf("of %d readings %+v without the slip, want 5 with a mean of 202.72 fps", v.N, v.Without)
+	}
+	if v.MeanJ.Known() || v.HeightMM.Value.Known() || v.HeightPct.Value.Known() || len(s.Flight.Rows) != 1 {
+		t.Errorf("made of a slip: %v J, %v mm, %v%%, flights %+v", v.MeanJ, v.HeightMM.Value, v.HeightPct.Value, s.Flight.Rows)
+	}
+	if o := s.Velocities[1]; o.Without != nil || !o.MeanJ.Known() || !o.HeightMM.Value.Known() {
+		t.Errorf("an accessory without a slip: %+v", o)
+	}
+	var out strings.Builder
+	printVelocities(&out, s)
+	for _, want := range []string{"North +6 +505", "without slips +5 +202.7 ", "not given from a slip: correct the reading"} {
+		if !regexp.MustCompile(want).MatchString(out.String()) {
+			t.Errorf("no %q in\n%s", want, out.String())
+		}
+	}
+	s.Session.CapMPS = 250 * 0.3048
+	html, err := page.HTML(s, nil)
+	if err != nil || !strings.Contains(string(html), "Mean without slips, fps") || !strings.Contains(string(html), ">1 beyond this axis<") || strings.Contains(string(html), `text-anchor="middle">2000<`) {
+		t.Errorf("%v: the report has no figures without the slip, or an axis to 2000", err)
+	}
 }

@@ -129,6 +129,9 @@ func printVelocities(w io.Writer, s sheet.Summary) {
 			share, misfit = "over 100%", true
 		}
 		t.AppendRow(table.Row{v.Letter, v.Accessory, v.N, spread(v.MeanMPS), spread(v.SDMPS), speed(v.ESMPS), speed(v.MaxMPS), over, joules, ranged(v.HeightMM), share})
+		if o := v.Without; o != nil {
+			t.AppendRow(table.Row{"", "without slips", o.N, spread(o.MeanMPS), spread(o.SDMPS), speed(o.MaxMPS - o.MinMPS), speed(o.MaxMPS)})
+		}
 	}
 	t.Render()
 	if misfit {

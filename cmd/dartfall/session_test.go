@@ -167,7 +167,7 @@ func TestComparisonAnswer(t *testing.T) {
 }
 
 func TestSuspectReadingsAreNamedNotChanged(t *testing.T) {
-	lines := suspects(session.String{Accessory: "North", Unit: "fps", Readings: []float64{203, 201, 20.2, 204, 202}})
+	lines, _ := suspects(session.String{Accessory: "North", Unit: "fps", Readings: []float64{203, 201, 20.2, 204, 202}})
 	if len(lines) != 1 || !strings.Contains(lines[0], "reading 3: 20.2 fps is suspect") || !strings.Contains(lines[0], "counts as written") {
 		t.Errorf("suspects = %q, want the third reading", lines)
 	}

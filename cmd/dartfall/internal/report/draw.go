@@ -100,18 +100,27 @@ func (v view) strips() template.HTML {
 		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s %s</text><path class="rule" d="M%.0f %.1fh%.0f"/>`, y+5,
 			template.HTMLEscapeString(id.Letter), template.HTMLEscapeString(clip(s.Accessory, 16)), left, y, width)
 		var at []float64
+		beyond := 0
 		for _, r := range s.Readings {
-			if r.Known() {
+			switch {
+			case !r.Known():
+			case in(r) < lo || in(r) > hi:
+				beyond++
+			default:
 				at = append(at, x(r))
 			}
+		}
+		if beyond > 0 {
+			fmt.Fprintf(&b, `<text class="tick" x="%.0f" y="%.1f" text-anchor="end">%d beyond this axis</text>`, left+width, y-12, beyond)
 		}
 		for k, level := range stack(at, 1.9*dotPx) {
 			b.WriteString(polygon(id, at[k], y-1.9*dotPx*level, dotPx, "m"))
 		}
-		if m := s.MeanMPS; m.Low.Known() && m.High.Known() {
-			fmt.Fprintf(&b, `<path class="mean" d="M%.1f %.1fH%.1f"/>`, x(m.Low), y+22, x(m.High))
+		mean := shownMean(s)
+		if mean.Low.Known() && mean.High.Known() {
+			fmt.Fprintf(&b, `<path class="mean" d="M%.1f %.1fH%.1f"/>`, x(mean.Low), y+22, x(mean.High))
 		}
-		if m := s.MeanMPS.Value; m.Known() {
+		if m := mean.Value; m.Known() {
 			fmt.Fprintf(&b, `<path class="mean" d="M%.1f %.1fv10"/>`, x(m), y+17)
 		}
 	}
@@ -126,6 +135,14 @@ func (v view) strips() template.HTML {
 	return template.HTML(b.String())
 }
 
+// shownMean is the mean that the strip plot shows: without slips.
+func shownMean(s sheet.Velocity) sheet.Estimate {
+	if s.Without != nil {
+		return s.Without.MeanMPS
+	}
+	return s.MeanMPS
+}
+
 // speedRange is the range, m/s, of everything the strip plot shows; upside down when
 // there is nothing.
 func (v view) speedRange() (lo, hi float64) {
@@ -136,11 +153,16 @@ func (v view) speedRange() (lo, hi float64) {
 		}
 	}
 	for _, s := range v.Velocities {
-		for _, r := range s.Readings {
-			take(r)
+		if s.Without != nil { // a slip must not stretch the axis
+			take(s.Without.MinMPS)
+			take(s.Without.MaxMPS)
+		} else {
+			for _, r := range s.Readings {
+				take(r)
+			}
 		}
-		take(s.MeanMPS.Low)
-		take(s.MeanMPS.High)
+		take(shownMean(s).Low)
+		take(shownMean(s).High)
 	}
 	take(v.Session.CapMPS)
 	return lo, hi

@@ -57,7 +57,7 @@ func HTML(s sheet.Summary, pictures []Picture) ([]byte, error) {
 		"path": fmt.Sprintf, "unit": v.unit, "sizes": func() []size { return sizes }, "keptSizes": func() []size { return sizes[:3] },
 		"main": v.main, "board": v.board, "strips": v.strips, "glyph": v.glyph,
 		"description": func() (string, error) { return Description(s) }, "alt": func(moved bool) string { return PictureAlt(s, moved) },
-		"settled": v.settled, "heights": v.heights, "flyers": v.flyers, "unaccounted": v.unaccounted, "counted": v.counted, "variant": v.variant, "obtained": obtained,
+		"settled": v.settled, "heights": v.heights, "slips": v.slips, "flyers": v.flyers, "unaccounted": v.unaccounted, "counted": v.counted, "variant": v.variant, "obtained": obtained,
 		"bytime": bytime, "photoWords": photoWords, "sentence": sentence, "methods": v.methods,
 		"many":     func() bool { return len(s.Groups) > mostColumns },
 		"distance": func() bool { return s.Session.DistanceMM.Known() },
@@ -272,6 +272,11 @@ func (v view) identity(accessory string) (picture.Identity, bool) {
 		}
 	}
 	return picture.Identity{Letter: "?", Name: accessory}, false
+}
+
+// slips reports whether any accessory has readings that a slip explains.
+func (v view) slips() bool {
+	return slices.ContainsFunc(v.Velocities, func(s sheet.Velocity) bool { return s.Without != nil })
 }
 
 // heights reports whether any velocity says how much height scatter it explains.

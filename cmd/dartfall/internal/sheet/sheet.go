@@ -478,16 +478,28 @@ type Velocity struct {
 	N         int      `json:"n"`
 	Readings  []Number `json:"readings_mps"`
 	Suspect   []string `json:"suspect"` // one plain line per suspect reading
-	MeanMPS   Estimate `json:"mean_mps"`
-	SDMPS     Estimate `json:"sd_mps"`
-	ESMPS     Number   `json:"es_mps"` // highest minus lowest
-	MinMPS    Number   `json:"min_mps"`
-	MaxMPS    Number   `json:"max_mps"`
-	MeanJ     Number   `json:"mean_j"`     // null without a dart mass
-	AboveCap  int      `json:"above_cap"`  // readings above the cap
-	CapShare  Estimate `json:"cap_share"`  // estimated share of shots above it
-	HeightMM  Estimate `json:"height_mm"`  // vertical sigma the velocity SD alone explains
-	HeightPct Estimate `json:"height_pct"` // share of the group's vertical variance, percent; null with misses
+	// Without leaves out the readings that a slip explains; null without any. With such
+	// readings nothing further is computed from the mean and the deviation.
+	Without   *SpeedFigures `json:"without_suspect"`
+	MeanMPS   Estimate      `json:"mean_mps"`
+	SDMPS     Estimate      `json:"sd_mps"`
+	ESMPS     Number        `json:"es_mps"` // highest minus lowest
+	MinMPS    Number        `json:"min_mps"`
+	MaxMPS    Number        `json:"max_mps"`
+	MeanJ     Number        `json:"mean_j"`     // null without a dart mass
+	AboveCap  int           `json:"above_cap"`  // readings above the cap
+	CapShare  Estimate      `json:"cap_share"`  // estimated share of shots above it
+	HeightMM  Estimate      `json:"height_mm"`  // vertical sigma the velocity SD alone explains
+	HeightPct Estimate      `json:"height_pct"` // share of the group's vertical variance, percent; null with misses
+}
+
+// SpeedFigures sum up readings, m/s.
+type SpeedFigures struct {
+	N       int      `json:"n"`
+	MeanMPS Estimate `json:"mean_mps"`
+	SDMPS   Estimate `json:"sd_mps"`
+	MinMPS  Number   `json:"min_mps"`
+	MaxMPS  Number   `json:"max_mps"`
 }
 
 // Flight holds drop and wind at the session's distance, under stated assumptions.

@@ -40,6 +40,15 @@ func TestInABrowser(t *testing.T) {
 			if weight := browsertest.Eval[int](p, `Number(getComputedStyle(document.querySelector('.answer')).fontWeight)`); weight < 600 {
 				t.Error("the style sheet is not in force")
 			}
+			// Plot, groups and the photos' words fit; where a table does not, a shadow says so.
+			if wide := browsertest.Eval[string](p, `[...document.querySelectorAll('svg.strips, [aria-label="Velocity"] table, .words p')]
+				.filter(e => e.getBoundingClientRect().right > innerWidth).map(e => e.className.baseVal ?? e.outerHTML.slice(0, 60)).join()`); wide != "" {
+				t.Errorf("cut at the right: %s", wide)
+			}
+			if missing := browsertest.Eval[bool](p, `[...document.querySelectorAll('svg.strips, .words p')].length < 2 ||
+				!getComputedStyle(document.querySelector('.scroll')).backgroundAttachment.includes('local')`); missing {
+				t.Error("no plot, no words about the photos or no shadow where there is more")
+			}
 			p.Quiet()
 		})
 	}

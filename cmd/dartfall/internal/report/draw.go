@@ -89,16 +89,16 @@ func (v view) strips() template.HTML {
 	lo, hi = lo*perMPS, hi*perMPS
 	pad := max(0.5, (hi-lo)*0.06)
 	lo, hi = lo-pad, hi+pad
-	const left, width, row, foot, dotPx = 150.0, 480.0, 62.0, 34.0, 5.0
+	const left, width, row, top, foot, dotPx = 10.0, 640.0, 92.0, 26.0, 34.0, 6.5
 	x := func(n sheet.Number) float64 { return left + width*(in(n)-lo)/(hi-lo) }
-	height := row*float64(len(v.Velocities)) + foot
+	height := top + row*float64(len(v.Velocities)) + foot
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="strips" viewBox="0 0 660 %.0f" role="img" aria-label="Readings of each accessory on one axis in %s; the table below holds the figures.">`, height, v.unit())
 	for i, s := range v.Velocities {
-		y := row*float64(i) + 26
+		y := top + row*float64(i) + 54 // of the line; the name stands above it
 		id, _ := v.identity(s.Accessory)
-		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s %s</text><path class="rule" d="M%.0f %.1fh%.0f"/>`, y+5,
-			template.HTMLEscapeString(id.Letter), template.HTMLEscapeString(clip(s.Accessory, 16)), left, y, width)
+		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s %s</text><path class="rule" d="M%.0f %.1fh%.0f"/>`, y-33,
+			template.HTMLEscapeString(id.Letter), template.HTMLEscapeString(clip(s.Accessory, 28)), left, y, width)
 		var at []float64
 		beyond := 0
 		for _, r := range s.Readings {
@@ -111,7 +111,7 @@ func (v view) strips() template.HTML {
 			}
 		}
 		if beyond > 0 {
-			fmt.Fprintf(&b, `<text class="tick" x="%.0f" y="%.1f" text-anchor="end">%d beyond this axis</text>`, left+width, y-12, beyond)
+			fmt.Fprintf(&b, `<text class="tick" x="%.0f" y="%.1f" text-anchor="end">%d beyond this axis</text>`, left+width, y-33, beyond)
 		}
 		for k, level := range stack(at, 1.9*dotPx) {
 			b.WriteString(polygon(id, at[k], y-1.9*dotPx*level, dotPx, "m"))
@@ -125,7 +125,7 @@ func (v view) strips() template.HTML {
 		}
 	}
 	if limit := v.Session.CapMPS; limit.Known() {
-		fmt.Fprintf(&b, `<path class="cap" d="M%.1f 2V%.1f"/><text x="%.1f" y="14" text-anchor="end">cap</text>`, x(limit), height-foot+6, x(limit)-6)
+		fmt.Fprintf(&b, `<path class="cap" d="M%.1f 2V%.1f"/><text x="%.1f" y="18" text-anchor="end">cap</text>`, x(limit), height-foot+6, x(limit)-6)
 	}
 	for _, tick := range ticks(lo, hi) {
 		fmt.Fprintf(&b, `<text class="tick" x="%.1f" y="%.1f" text-anchor="middle">%s</text>`,

@@ -13,9 +13,8 @@ import (
 // and grain that have a rim.
 
 // What the share that leftShare returns adds to the log odds of a disc: shareLevel, less
-// shareSlope for each factor e of it. Fitted to 17,700 discs of 1,029 random boards (seeds
-// 40000-40599, 42000-42328 and 70000-70099), which found gains 26 stickers and loses 29 of 45
-// false ones and six others.
+// shareSlope for each factor e of it; fitted to 17,700 discs of 1,029 random boards (seeds
+// 40000-40599, 42000-42328 and 70000-70099).
 const (
 	shareLevel = -0.8
 	shareSlope = 1.25

@@ -31,8 +31,9 @@ const (
 	offStep    = 0.15 // between the places tried
 )
 
-// What one more disc must explain: a share of its area, and of what was left over about it
-// before; what is still left there is a share of the area again.
+// What one more disc must explain at least, as a share of its area, and leave at most, of what
+// was left about it before and of the area there. The limits were set on random boards 40000
+// to 40599 and 42000 to 42328.
 const (
 	leastGain = 0.06
 	mostLeft  = 0.3
@@ -91,6 +92,10 @@ func (s *search) byUnion(found []*disc) []*disc {
 // it. area is that of a disc, in pixels.
 func (u *union) grow(centres []r2.Vec, area float64) []r2.Vec {
 	start := centres
+	u.setBlur(centres)
+	if u.left(centres) < leastGain*area {
+		return start
+	}
 	centres, left := u.settle(centres)
 	for {
 		sharp := *u // one disc in the middle of two is seen blurred

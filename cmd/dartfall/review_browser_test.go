@@ -419,7 +419,6 @@ func TestReviewFromNothing(t *testing.T) {
 	p.write("#rings", "200mm, 400mm, 600mm, 800mm")
 	p.write("#sticker-size", "19mm")
 	for colour, name := range map[string]string{"blue": "North", "orange": "Reed", "purple": "Slate"} {
-		p.click(fmt.Sprintf(`#stickers input[value=%s]`, colour))
 		p.write(fmt.Sprintf(`#stickers input[aria-label*=%q]`, "with "+colour), name)
 	}
 	p.click("#start")

@@ -97,8 +97,6 @@ func (v view) strips() template.HTML {
 	for i, s := range v.Velocities {
 		y := top + row*float64(i) + 54 // of the line; the name stands above it
 		id, _ := v.identity(s.Accessory)
-		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s %s</text><path class="rule" d="M%.0f %.1fh%.0f"/>`, y-33,
-			template.HTMLEscapeString(id.Letter), template.HTMLEscapeString(clip(s.Accessory, 28)), left, y, width)
 		var at []float64
 		beyond := 0
 		for _, r := range s.Readings {
@@ -110,9 +108,11 @@ func (v view) strips() template.HTML {
 				at = append(at, x(r))
 			}
 		}
+		name := template.HTMLEscapeString(id.Letter + " " + clip(s.Accessory, 28))
 		if beyond > 0 {
-			fmt.Fprintf(&b, `<text class="tick" x="%.0f" y="%.1f" text-anchor="end">%d beyond this axis</text>`, left+width, y-33, beyond)
+			name += fmt.Sprintf(`<tspan class="tick" dx="12">%d beyond this axis</tspan>`, beyond)
 		}
+		fmt.Fprintf(&b, `<text x="0" y="%.1f">%s</text><path class="rule" d="M%.0f %.1fh%.0f"/>`, y-33, name, left, y, width)
 		for k, level := range stack(at, 1.9*dotPx) {
 			b.WriteString(polygon(id, at[k], y-1.9*dotPx*level, dotPx, "m"))
 		}

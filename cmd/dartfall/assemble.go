@@ -412,7 +412,13 @@ func answer(s sheet.Summary) string {
 		}
 		return strings.Join(append([]string{words}, out...), "; ") + "."
 	}
-	return fmt.Sprintf("%s in %s on %s.", plural(counted(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
+	words := fmt.Sprintf("%s in %s on %s", plural(counted(s.Impacts), "impact"), plural(len(s.Groups), "group"), plural(n, "photo"))
+	for _, g := range s.Groups {
+		if extra := moreThanShots(g.Accessory, g.All.N, g.Misses, g.Shots); extra != "" {
+			words += "; but " + extra
+		}
+	}
+	return words + "."
 }
 
 // doubtful is how many of the impacts are in a figure and doubtful.

@@ -55,6 +55,7 @@ func shotsButNoMark(t sheet.String) bool {
 func toDecide(s sheet.Summary) bool {
 	return slices.ContainsFunc(s.Decisions, func(d sheet.Decision) bool { return !d.Fits }) ||
 		slices.ContainsFunc(s.Strings, func(t sheet.String) bool { return t.Open != "" || shotsButNoMark(t) }) ||
+		slices.ContainsFunc(s.Groups, func(g sheet.Group) bool { return moreThanShots(g.Accessory, g.All.N, g.Misses, g.Shots) != "" }) ||
 		slices.ContainsFunc(s.Comparisons, func(p sheet.Comparison) bool { return p.Verdict == sheet.CheckShots })
 }
 

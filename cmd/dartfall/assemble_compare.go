@@ -127,12 +127,9 @@ func asStated(groups []scoring.Group) []scoring.Group {
 func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
 	var extra, open []string
 	for _, g := range []scoring.Group{a, b} {
-		switch u := g.Unaccounted(); {
-		case u < 0 && g.Misses > 0:
-			extra = append(extra, fmt.Sprintf("%s has more marks and misses (%d and %d) than shots stated (%d)", g.Accessory, len(g.Impacts), g.Misses, g.Declared))
-		case u < 0:
-			extra = append(extra, fmt.Sprintf("%s has more marks (%d) than shots stated (%d)", g.Accessory, len(g.Impacts), g.Declared))
-		case u > 0:
+		if words := moreThanShots(g.Accessory, len(g.Impacts), g.Misses, g.Declared); words != "" {
+			extra = append(extra, words)
+		} else if u := g.Unaccounted(); u > 0 {
 			open = append(open, fmt.Sprintf("%d of %s of %s", u, plural(g.Declared, "shot"), g.Accessory))
 		}
 	}
@@ -146,6 +143,18 @@ func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
 		return fmt.Sprintf("%s and %s cannot be compared yet: %s are neither found nor stated as misses, and they decide.", a.Accessory, b.Accessory, strings.Join(open, " and "))
 	}
 	return ""
+}
+
+// moreThanShots says of a group that its marks and misses are more than the shots
+// stated, "" when they are not.
+func moreThanShots(name string, marks, misses, shots int) string {
+	switch {
+	case shots == 0 || marks+misses <= shots:
+		return ""
+	case misses > 0:
+		return fmt.Sprintf("%s has more marks and misses (%d and %d) than shots stated (%d)", name, marks, misses, shots)
+	}
+	return fmt.Sprintf("%s has more marks (%d) than shots stated (%d)", name, marks, shots)
 }
 
 // pairWords says what a pair shows in one or two plain sentences.

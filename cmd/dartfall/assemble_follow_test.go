@@ -310,7 +310,7 @@ func TestShotsWithoutMarkAreMisses(t *testing.T) {
 		t.Errorf("the pictures show %d misses, want 3", n)
 	}
 	text, err := page.Description(s)
-	if err != nil || !strings.Contains(text, "missed the board: 3 (1 stated, the rest shots less marks)") {
+	if err != nil || !strings.Contains(text, "missed the board: 3 (1 stated, the rest without a mark)") {
 		t.Errorf("%v, description:\n%s", err, text)
 	}
 	var out strings.Builder

@@ -258,7 +258,7 @@ func TestUnaccountedShots(t *testing.T) {
 			t.Errorf("the report lacks %q", want)
 		}
 	}
-	if alt := PictureAlt(s, false); !strings.Contains(alt, "A North: 15 impacts, missed the board: 2 (shots less marks), mean") || !strings.Contains(alt, "C Slate: 15 impacts, missed the board: 1, mean") {
+	if alt := PictureAlt(s, false); !strings.Contains(alt, "A North: 15 impacts, without a mark and counted as missing the board: 2, mean") || !strings.Contains(alt, "C Slate: 15 impacts, missed the board: 1, mean") {
 		t.Errorf("alternative text %q", alt)
 	}
 }

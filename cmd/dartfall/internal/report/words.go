@@ -86,9 +86,9 @@ func missed(g sheet.Group) string {
 	case g.Missed() == 0:
 		return ""
 	case g.Misses == 0:
-		return fmt.Sprintf(", missed the board: %d (shots less marks)", g.Missed())
+		return fmt.Sprintf(", without a mark and counted as missing the board: %d", g.Missed())
 	case g.Unaccounted > 0:
-		return fmt.Sprintf(", missed the board: %d (%d stated, the rest shots less marks)", g.Missed(), g.Misses)
+		return fmt.Sprintf(", missed the board: %d (%d stated, the rest without a mark)", g.Missed(), g.Misses)
 	}
 	return fmt.Sprintf(", missed the board: %d", g.Missed())
 }

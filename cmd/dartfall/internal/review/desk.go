@@ -294,13 +294,7 @@ func (d *Desk) newMark(p sheet.Photo, w Wish) (decisions.Mark, error) {
 	if w.String != "" && !slices.Contains(d.stringsOf(p), w.String) {
 		return decisions.Mark{}, refuse("there is no string %q on %s", w.String, p.Name)
 	}
-	added, err := d.placed(p, w, decisions.Mark{Colour: w.Colour, String: w.String, DiameterMM: usualDiameter(p, w.Colour)})
-	for _, m := range p.Marks {
-		if apart := math.Hypot(added.XMM-float64(m.XMM), added.YMM-float64(m.YMM)); err == nil && m.Source != sheet.Removed && apart < samePlace*added.DiameterMM {
-			err = refuse("there is a mark here already: choose it, and split it if two lie in one place")
-		}
-	}
-	return added, err
+	return d.placed(p, w, decisions.Mark{Colour: w.Colour, String: w.String, DiameterMM: usualDiameter(p, w.Colour)})
 }
 
 // samePlace is the share of a mark's diameter within which two are taken for one: of
@@ -336,7 +330,8 @@ func usualDiameter(p sheet.Photo, colour string) float64 {
 const pointingSigmaPx = 1.5
 
 // placed puts a mark at the centre of the disc that the person pointed at, or at the
-// very place when there is no disc or none is to be looked for.
+// very place when there is no disc or none is to be looked for; not where another
+// mark is.
 func (d *Desk) placed(p sheet.Photo, w Wish, m decisions.Mark) (decisions.Mark, error) {
 	at, err := d.pointed(p, w)
 	if err != nil {
@@ -361,6 +356,12 @@ func (d *Desk) placed(p sheet.Photo, w Wish, m decisions.Mark) (decisions.Mark, 
 		return m, refuse("that place is not on the board's plane")
 	}
 	m.XPx, m.YPx, m.SigmaPx, m.XMM, m.YMM, m.DiameterMM = s.At.X, s.At.Y, s.SigmaPx, x.X, x.Y, s.DiameterMM
+	for _, o := range p.Marks {
+		apart := math.Hypot(x.X-float64(o.XMM), x.Y-float64(o.YMM))
+		if o.ID != w.Mark && o.Source != sheet.Removed && apart < samePlace*m.DiameterMM {
+			return m, refuse("there is a mark here already: choose it, and split it if two lie in one place")
+		}
+	}
 	return m, nil
 }
 

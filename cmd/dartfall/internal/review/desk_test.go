@@ -206,6 +206,7 @@ func TestDecideRefuses(t *testing.T) {
 		{"misses below zero", Wish{Kind: "miss", String: "1 North", Misses: -1}, "from 0"},
 		{"more misses than shots", Wish{Kind: "miss", String: "1 North", Misses: 16}, "16 misses are more than the 15 shots"},
 		{"a mark where one is", Wish{Kind: "add", Colour: "green", View: "taken", X: px(524), Y: px(362)}, "a mark here already"},
+		{"moved onto another", Wish{Kind: "move", Mark: "one.jpg#2", View: "taken", X: px(524), Y: px(362)}, "a mark here already"},
 		{"a ring that contradicts the others", Wish{Kind: "ring", Ring: "40cm"}, "contradicts the rings"},
 		{"ring without a unit", Wish{Kind: "ring", Ring: "800"}, "unit"},
 		{"ring too large", Wish{Kind: "ring", Ring: "80m"}, "from 20 mm to 5 m"},

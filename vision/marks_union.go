@@ -249,7 +249,7 @@ func (u *union) setBlur(centres []r2.Vec) {
 // its own disc's), and returns what is left.
 func (u *union) settle(centres []r2.Vec) (at []r2.Vec, left float64) {
 	u.setBlur(centres)
-	centres, left = u.place(centres)
+	centres, _ = u.place(centres)
 	u.setBlur(centres)
 	return u.place(centres)
 }

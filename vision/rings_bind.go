@@ -231,7 +231,7 @@ func (r ringList) priors(id identity) []calib.CirclePrior {
 		switch {
 		case id.trusted[i]:
 			out[k] = calib.CirclePrior{RadiusMM: given[id.match[i]]/2 + shift, SigmaMM: id.sigmaMM, Shared: p.shared(l)}
-		case step > 0 && l.outer > centreShare*lines[last].outer:
+		case step > 0 && l.whole() && l.outer > centreShare*lines[last].outer:
 			// Alone, the outermost diameter leaves lens and inner radii to trade against
 			// each other where the board is seen square-on in mid-frame. Even rings are
 			// evidence, not knowledge: it binds loosely.

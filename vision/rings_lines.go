@@ -99,44 +99,51 @@ func usualWidth(lines []line) float64 {
 // no source: 2 mm at 1 m).
 const unseenLine = 0.002
 
-// evenSigma is how tightly rings that look evenly spaced are taken to be so, and
-// evenTol how close to even they must look; relative to the outermost radius.
+// evenSigma is how tightly rings that look evenly spaced are taken to be so, and evenLeft
+// how close to even they must look but for the lens; relative to the outermost radius.
 const (
 	evenSigma = 0.0015
-	evenTol   = 0.012
+	evenLeft  = 0.003
 )
 
-// evenSteps returns the least number of equal steps, 2 to 12, of which every
-// ring's outer radius is a whole number; 0 when there is none, or too few rings to
-// say. The centre mark does not count.
+// evenSteps returns the least number of equal steps, 2 to 12, of which the outer radius of
+// every ring is a whole number; 0 when there is none, or too few rings to say. The centre
+// mark does not count, nor does the border of a zone, which may have lost its line.
 func evenSteps(lines []line) float64 {
-	top := lines[len(lines)-1].outer
-	rings := 0
-	for _, l := range lines {
-		if l.outer < centreShare*top {
-			continue
+	last := lines[len(lines)-1]
+	var inner []float64 // radii of the other rings, of the outermost one's
+	for _, l := range lines[:len(lines)-1] {
+		if q := l.outer / last.outer; q >= centreShare && l.whole() {
+			inner = append(inner, q)
 		}
-		if !l.whole() {
-			return 0 // the border of a zone may have lost its line
-		}
-		rings++
 	}
-	if rings < 2 {
+	if len(inner) < 2 || !last.whole() {
 		return 0
 	}
 	for n := 2.0; n <= 12; n++ {
-		even := true
-		for _, l := range lines {
-			if l.outer < centreShare*top {
-				continue
-			}
-			q := l.outer / top * n
-			even = even && math.Abs(q-math.Round(q))/n < evenTol
-		}
-		// A fine grid fits anything: rings fit one by luck this often.
-		if even && math.Pow(2*evenTol*n, float64(rings-1)) < 0.01 {
+		if luck, even := evenIn(inner, n); even && luck < 0.01 {
 			return n
 		}
 	}
 	return 0
+}
+
+// evenIn reports whether two radii or more, of the outermost ring's, are whole numbers of n
+// steps, and how often rings would be so by luck: a fine grid fits anything. What the lens
+// does to the radii of a plane fitted to all of them goes with their cubes and is allowed for.
+func evenIn(radii []float64, n float64) (luck float64, even bool) {
+	step := func(q float64) float64 { return max(1, min(n-1, math.Round(q*n))) / n }
+	var num, den float64 // least squares of the share of its radius by which the lens moves a ring near the middle
+	for _, q := range radii {
+		x := step(q)
+		bent := x * (1 - x*x)
+		num, den = num+(q-x)*bent, den+bent*bent
+	}
+	bend := num / den
+	even = math.Abs(bend) < lensMakes
+	for _, q := range radii {
+		x := step(q)
+		even = even && math.Abs(q-x*(1+bend*(1-x*x))) < evenLeft
+	}
+	return 2 * lensMakes * n * math.Pow(2*evenLeft*n, float64(len(radii)-1)), even
 }

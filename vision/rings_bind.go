@@ -31,12 +31,15 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 		return nil, err
 	}
 	p, lines, given := r.fit, r.lines, r.given
-	if len(given) == 1 && evenSteps(lines) > 0 {
-		id.warnings = append(id.warnings, "the rings look evenly spaced, which was used as evidence; give --rings to be surer")
+	if len(given) == 1 {
+		id.steps = evenSteps(lines)
 	}
 	sol, err := r.bind(cam, &id)
 	if err != nil {
 		return nil, err
+	}
+	if id.steps > 0 {
+		id.warnings = append(id.warnings, "the rings look evenly spaced, which was used as evidence; give --rings to be surer")
 	}
 	scale := id.scale
 	out := &boardFit{sol: sol, basis: ByRings, warnings: id.warnings}
@@ -157,6 +160,9 @@ func (r ringList) bind(cam camera, id *identity) (*calib.Solution, error) {
 	for i := range prob.Points {
 		prob.Points[i].SigmaPx *= math.Max(1, sol.Alike)
 	}
+	if id.steps > 0 && math.Abs(sol.Lens.K1-cam.lens.K1) > 2*cam.k1Sigma {
+		id.steps = 0 // rings that are even only through an unusual lens are even by luck
+	}
 	for range 2 {
 		prob.Circles = r.priors(*id)
 		if sol, err = solveFlat(sol.Rectification, prob, cam); err != nil {
@@ -220,10 +226,6 @@ func (r ringList) priors(id identity) []calib.CirclePrior {
 		out[i] = calib.CirclePrior{RadiusMM: f.ref() * id.scale, SigmaMM: math.Inf(1)}
 	}
 	last := len(lines) - 1
-	step := 0.0
-	if len(given) == 1 {
-		step = evenSteps(lines)
-	}
 	for i, l := range lines {
 		// A feature is registered by its middle: shift by what its look says.
 		k := l.featureOf(pick(l))
@@ -231,12 +233,12 @@ func (r ringList) priors(id identity) []calib.CirclePrior {
 		switch {
 		case id.trusted[i]:
 			out[k] = calib.CirclePrior{RadiusMM: given[id.match[i]]/2 + shift, SigmaMM: id.sigmaMM, Shared: p.shared(l)}
-		case step > 0 && l.whole() && l.outer > centreShare*lines[last].outer:
+		case id.steps > 0 && l.whole() && l.outer > centreShare*lines[last].outer:
 			// Alone, the outermost diameter leaves lens and inner radii to trade against
 			// each other where the board is seen square-on in mid-frame. Even rings are
 			// evidence, not knowledge: it binds loosely.
 			outer := given[0]/2 + (lines[last].outer-pick(lines[last]))*id.scale
-			even := math.Round(l.outer/lines[last].outer*step) / step * outer
+			even := math.Round(l.outer/lines[last].outer*id.steps) / id.steps * outer
 			out[l.outerFeat] = calib.CirclePrior{
 				RadiusMM: even + (p.features[l.outerFeat].ref()-l.outer)*id.scale, SigmaMM: evenSigma * outer, Shared: p.shared(l),
 			}

@@ -29,6 +29,7 @@ type identity struct {
 	trusted  []bool  // by line: its radius may bind the fit
 	sigmaMM  float64 // with which the given radii bind the fit
 	lineMM   float64 // usual width of the printed lines; what a border may have lost
+	steps    float64 // even ones of the rings, used as evidence; 0 for none
 	warnings []string
 }
 

@@ -268,6 +268,43 @@ func TestLocateNoticesShape(t *testing.T) {
 	}
 }
 
+// Rings that are even help where the outer diameter alone is given; rings that only a lens
+// beyond all phones would make even do not, and are stated as unsure as they are.
+func TestLocateEvenByLuck(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		bend    float64 // of the innermost radii, relative
+		sigmaMM float64 // of 200 mm, at most
+		even    bool
+	}{
+		{"even", 0, 0.6, true},
+		{"even but for 3%", 0.03, 2, false},
+	} {
+		s := tilted(2, 40, -0.04)
+		outer := s.Face.OuterMM()
+		s.Face.Rings = nil
+		for i := range 5 {
+			x := float64(5-i) / 5
+			s.Face.Rings = append(s.Face.Rings, boardtest.Ring{OuterDiameterMM: outer * x * (1 + c.bend*(1-x*x)), LineMM: 4, Line: ink})
+		}
+		p, truth := asPhoto(s)
+		fit, err := locateIn(p, RingSpec{OuterMM: outer})
+		if err != nil {
+			t.Errorf("%s: %v", c.name, err)
+			continue
+		}
+		if said := strings.Contains(strings.Join(fit.warnings, "; "), "evenly spaced"); said != c.even {
+			t.Errorf("%s: said to be evenly spaced: %v", c.name, said)
+		}
+		sigma := fit.sol.DistanceSigma(r2.Vec{X: -100}, r2.Vec{X: 100})
+		d := r2.Norm(r2.Sub(fit.sol.ToBoard(truth.Rectification.ToPhoto(r2.Vec{X: 100})), fit.sol.ToBoard(truth.Rectification.ToPhoto(r2.Vec{X: -100})))) - 200
+		t.Logf("%s: %.2f mm off, stated sigma %.2f, K1 %.3f", c.name, d, sigma, fit.sol.Lens.K1)
+		if !(sigma < c.sigmaMM) || math.Abs(d) > 3*sigma {
+			t.Errorf("%s: 200 mm come out %.2f mm off; stated sigma %.2f, at most %g wanted", c.name, d, sigma, c.sigmaMM)
+		}
+	}
+}
+
 // One diameter of the list is 2 percent too large, on boards where the lens, or the few
 // points of a small ring, could hide it.
 func TestWrongDiameterHidden(t *testing.T) {

@@ -113,7 +113,7 @@ func TestParseReadings(t *testing.T) {
 	}
 	for _, tt := range tests {
 		var got []float64
-		for _, s := range ParseReadings(tt.text, FeetPerSecond) {
+		for _, s := range ParseReadings(tt.text, FeetPerSecond).Strings {
 			for _, r := range s.Readings {
 				if !r.Corrected {
 					got = append(got, r.Value)
@@ -124,7 +124,7 @@ func TestParseReadings(t *testing.T) {
 			t.Errorf("%s: %v, want %v", tt.name, got, tt.want)
 		}
 	}
-	two := ParseReadings("North: 284, 285\nReed: 290\nNorth: 283", FeetPerSecond)
+	two := ParseReadings("North: 284, 285\nReed: 290\nNorth: 283", FeetPerSecond).Strings
 	if len(two) != 2 || two[0].Name != "North" || len(two[0].Readings) != 3 || two[1].Name != "Reed" {
 		t.Errorf("named strings: %+v", two)
 	}
@@ -132,7 +132,7 @@ func TestParseReadings(t *testing.T) {
 
 // Shots without a reading are told of, never padded.
 func TestUnread(t *testing.T) {
-	s := ParseReadings("284 skip 283, jam\n285 no reading, didn't register", FeetPerSecond)[0]
+	s := ParseReadings("284 skip 283, jam\n285 no reading, didn't register", FeetPerSecond).Strings[0]
 	want := []Unread{{"skip", 1}, {"jam", 1}, {"no reading", 2}, {"didn't register", 2}}
 	if len(s.Readings) != 3 || !slices.Equal(s.Unread, want) {
 		t.Errorf("%d readings, unread %v, want 3 and %v", len(s.Readings), s.Unread, want)
@@ -140,7 +140,7 @@ func TestUnread(t *testing.T) {
 }
 
 func TestTableOfStrings(t *testing.T) {
-	got := ParseReadings("accessory,m/s\nNorth,86\nReed,88\nNorth,87\n", FeetPerSecond)
+	got := ParseReadings("accessory,m/s\nNorth,86\nReed,88\nNorth,87\n", FeetPerSecond).Strings
 	if len(got) != 2 || got[0].Name != "North" || len(got[0].Readings) != 2 || got[0].Readings[0].Unit != MetresPerSecond || !near(got[1].Readings[0].Value, 88/0.3048, 1e-9) {
 		t.Errorf("%+v", got)
 	}
@@ -148,7 +148,7 @@ func TestTableOfStrings(t *testing.T) {
 
 // Lines are counted as an editor does, blank ones too.
 func TestLinesOfTable(t *testing.T) {
-	rs := ParseReadings("\nshot,fps\n1,284\n\n2,285\n", FeetPerSecond)[0].Readings
+	rs := ParseReadings("\nshot,fps\n1,284\n\n2,285\n", FeetPerSecond).Strings[0].Readings
 	if len(rs) != 2 || rs[0].Line != 3 || rs[1].Line != 5 {
 		t.Errorf("%+v, want lines 3 and 5", rs)
 	}
@@ -157,7 +157,7 @@ func TestLinesOfTable(t *testing.T) {
 // A reading split over two captions or lines is put together, and when most readings
 // have slips the few good ones still tell what is usual.
 func TestSplitReadings(t *testing.T) {
-	rs := ParseReadings("28 4\n2 85\n286\n283\n2 8 8", FeetPerSecond)[0].Readings
+	rs := ParseReadings("28 4\n2 85\n286\n283\n2 8 8", FeetPerSecond).Strings[0].Readings
 	for i, want := range []struct {
 		slip   string
 		likely []float64
@@ -178,7 +178,7 @@ func TestSlips(t *testing.T) {
 		{"284287", "two readings run together", []float64{284, 287}}, {"431", "far from the others", nil}, {"279", "", nil},
 	}
 	for _, tt := range tests {
-		rs := ParseReadings("284 285 286 283 "+tt.text, FeetPerSecond)[0].Readings
+		rs := ParseReadings("284 285 286 283 "+tt.text, FeetPerSecond).Strings[0].Readings
 		r := rs[4]
 		if r.Slip != tt.slip || !slices.Equal(r.Likely, tt.likely) {
 			t.Errorf("%q: slip %q, likely %v, want %q, %v", tt.text, r.Slip, r.Likely, tt.slip, tt.likely)
@@ -187,11 +187,11 @@ func TestSlips(t *testing.T) {
 }
 
 func FuzzParseReadings(f *testing.F) {
-	for _, s := range []string{"two eighty four", "2 .84", "sorry, 287 same again", "North: 1) 284", "9,9,9", ":", "point point"} {
+	for _, s := range []string{"two eighty four", "2 .84", "sorry, 287 same again", "North: 1) 284", "9,9,9", ":", "point point", "m/s 84", "a,b\n1 m/s,2", "84 m/s 280", "North (m/s): 84"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		for _, str := range ParseReadings(s, FeetPerSecond) {
+		for _, str := range ParseReadings(s, FeetPerSecond).Strings {
 			for _, r := range str.Readings {
 				if !(r.Value > 0 && r.Value < 1e9) || r.Line < 1 {
 					t.Fatalf("%q gives %+v", s, r)
@@ -237,7 +237,7 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 		{"a heading is no name", "reading\n284\n287", "284 287"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			if got := written(ParseReadings(tt.text, FeetPerSecond)); got != tt.want {
+			if got := written(ParseReadings(tt.text, FeetPerSecond).Strings); got != tt.want {
 				t.Errorf("ParseReadings(%q) = %s, want %s", tt.text, got, tt.want)
 			}
 		})
@@ -247,7 +247,7 @@ func TestParseReadingsAsSaidAndPasted(t *testing.T) {
 // Readings in m/s have two digits.
 func TestParseReadingsInMetresPerSecond(t *testing.T) {
 	for text, want := range map[string]string{"seventy one seventy three seventy two": "71 73 72", "eighty six point five eighty seven": "86.5 87"} {
-		if got := written(ParseReadings(text, MetresPerSecond)); got != want {
+		if got := written(ParseReadings(text, MetresPerSecond).Strings); got != want {
 			t.Errorf("ParseReadings(%q) = %s, want %s", text, got, want)
 		}
 	}
@@ -262,11 +262,11 @@ func TestCommas(t *testing.T) {
 		"98,99; 97,96": "98.99 97.96", "98,99\n97,12": "98.99 97.12", "98,99\n97,4 86,85,87": "<98.99> 97.4 86 85 87",
 		"98,99": "<98.99>", "98,99 97,96": "<98.99> <97.96>", "speed;remark\n98,99;\n97,98;\n": "98.99 97.98",
 	} {
-		if got := written(ParseReadings(text, MetresPerSecond)); got != want {
+		if got := written(ParseReadings(text, MetresPerSecond).Strings); got != want {
 			t.Errorf("ParseReadings(%q) = %s, want %s", text, got, want)
 		}
 	}
-	if got := written(ParseReadings("284,28 285,99 284,287", FeetPerSecond)); got != "284.28 285.99 284 287" {
+	if got := written(ParseReadings("284,28 285,99 284,287", FeetPerSecond).Strings); got != "284.28 285.99 284 287" {
 		t.Errorf("in fps: %s", got)
 	}
 }
@@ -312,9 +312,80 @@ func TestImpossibleSpeeds(t *testing.T) {
 		{"284287", slipTogether, []float64{284, 287}}, {"two eighty for, two ninety", slipMisheard, []float64{284}},
 		{"284", "", nil}, {"two eighty for the first, two ninety for the next", "", nil},
 	} {
-		r := ParseReadings(tt.text, FeetPerSecond)[0].Readings[0]
+		r := ParseReadings(tt.text, FeetPerSecond).Strings[0].Readings[0]
 		if r.Slip != tt.slip || !slices.Equal(r.Likely, tt.likely) {
 			t.Errorf("%q: slip %q, likely %v, want %q, %v", tt.text, r.Slip, r.Likely, tt.slip, tt.likely)
+		}
+	}
+}
+
+// A unit that stands once, before or behind a string, in brackets, in a heading or with
+// other strings, is that of all readings that are as large; where it cannot be, that is said.
+func TestUnitWrittenOnce(t *testing.T) {
+	const north = "North: 283.5 285.1 286.1"
+	for _, tt := range []struct{ text, want, note string }{
+		{"North: 86.4 86.9 87.2 m/s", north, "stands with 1 of 3 readings"},
+		{"North: 86.4, 86.9, 87.2, m/s", north, "stands with 1 of 3 readings"},
+		{"North: 86.4 m/s 86.9 87.2", north, "stands with 1 of 3 readings"},
+		{"North\n86.4\n86.9\n87.2 (in m/s)", north, "stands with 1 of 3 readings"},
+		{"North: m/s 86.4 86.9 87.2", north, ""},
+		{"North (m/s): 86.4 86.9 87.2", north, ""},
+		{"North in metres per second: 86.4 86.9 87.2", north, ""},
+		{"North [m/s]\n86.4\n86.9\n87.2", north, ""},
+		{"North m/s 86.4 86.9 87.2", north, ""},
+		{"in m/s\nNorth: 86.4 86.9 87.2", north, ""},
+		{"Speeds in m/s:\nNorth: 86.4 86.9 87.2\nReed: 86.4", north + "; Reed: 283.5", ""},
+		{"North: 86.4 86.9 87.2\nall in m/s", north, "stands behind the readings"},
+		{"North: 86.4 86.9 87.2\nReed: 86.4 m/s", north + "; Reed: 283.5", "stands with other strings alone"},
+		{"North (m/s): 86.4 86.9 87.2\nReed: 284 285", north + "; Reed: 284 285", ""},
+		{"North (m/s)\n86.4\n86.9\n87.2\nReed\n284\n285", north + "; Reed: 284 285", ""},
+		{"North: 283.5 285.1 87.2 m/s", north, ""},
+		{"wind 3 m/s\nNorth: 283.5 285.1 286.1", north, ""},
+		{"m/s: 86.4 86.9", "283.5 285.1", ""},
+		{"184 185 100 m/s", "184 185 328.1", "is not clear"},
+	} {
+		list := ParseReadings(tt.text, FeetPerSecond)
+		for _, s := range list.Strings {
+			for k := range s.Readings {
+				s.Readings[k].Value = math.Round(10*s.Readings[k].Value) / 10
+			}
+		}
+		if got := written(list.Strings); got != tt.want {
+			t.Errorf("%q: %s, want %s", tt.text, got, tt.want)
+		}
+		var notes []string
+		for _, s := range list.Strings {
+			notes = append(notes, s.Notes...)
+		}
+		if got := strings.Join(notes, "; "); (got == "") != (tt.note == "") || !strings.Contains(got, tt.note) {
+			t.Errorf("%q: notes %q, want %q", tt.text, got, tt.note)
+		}
+	}
+}
+
+// What a spreadsheet or an editor adds is understood, or said to be passed over.
+func TestTablesAndNamesAsPasted(t *testing.T) {
+	for _, tt := range []struct{ text, want, note string }{
+		{"\ufeffaccessory,fps\nNorth,284\nReed,270", "North: 284; Reed: 270", ""},
+		{"\ufeffNorth: 284 285", "North: 284 285", ""},
+		{"part,fps,remark\nNorth,284,windy\nReed,285,", "284 285", "columns passed over: part, remark"},
+		{"accessory,fps,m/s\nNorth,284,86.6", "North: 284", "columns passed over: m/s"},
+		{"North,Reed\n284,270\n285,271", "North: 284 285; Reed: 270 271", ""},
+		{"shot\tNorth\tReed\n1\t284\t\n2\t285\t270", "North: 284 285; Reed: 270", ""},
+		{"North fps,Reed fps\n284,270\n285,271", "North: 284 285; Reed: 270 271", ""},
+		{"North,284\nNorth,285\nReed,270", "North: 284 285; Reed: 270", ""},
+		{"North 284\nNorth 285\nReed 270 fps\nReed 271", "North: 284 285; Reed: 270 271", ""},
+		{"V 2\n284\nV 3\n290", "V 2: 284; V 3: 290", ""},
+		{"North windy 284\nReed 290", "284 290", "passed over: North, windy, Reed"},
+		{"nice, 284, wow, 285 ms at 30 m", "284 285", "passed over: nice, wow, ms, 30 m"},
+		{"cap 300 fps\n284", "284", ""},
+	} {
+		list := ParseReadings(tt.text, FeetPerSecond)
+		if got := written(list.Strings); got != tt.want {
+			t.Errorf("%q: %s, want %s", tt.text, got, tt.want)
+		}
+		if got := strings.Join(list.Notes, "; "); (got == "") != (tt.note == "") || !strings.HasPrefix(got, tt.note) {
+			t.Errorf("%q: notes %q, want %q", tt.text, got, tt.note)
 		}
 	}
 }

@@ -40,18 +40,28 @@ func withoutTimes(lines []string) []string {
 }
 
 var (
-	numbersOnly = pattern(`(?i)^[\d\s.,;]*\d[\d\s.,;]*(?:fps|ft/s|m/s|mps)?\s*$`)
-	justName    = pattern(`^\s*\pL[\pL\pN _-]*$`)
-	nameFirst   = pattern(`(?i)^\s*(\pL[\pL_-]*)[\s,;=-]+(\d[\d.]*[\s,;]+\d[\d\s.,;]*(?:fps|ft/s|m/s|mps)?)\s*$`)
+	numbersOnly = pattern(`(?i)^[\d\s.,;]*\d[\d\s.,;]*(?:[(\[]?\s*(?:in\s+)?(?:` + unitWords + `)\s*[)\]]?)?\s*$`)
+	justName    = pattern(`(?i)^\s*(\pL[\pL\pN _-]*?)\s*(?:[(\[]\s*(?:in\s+)?(?:` + unitWords + `)\s*[)\]])?\s*$`)
+	nameFirst   = pattern(`(?i)^\s*(\pL[\pL_-]*)[\s,;=-]+(\d[\d.]*[\s,;]+\d[\d\s.,;]*(?:` + unitWords + `)?|(?:` + unitWords + `)\s+\d[\d\s.,;]*)\s*$`)
+	nameAndOne  = pattern(`(?i)^\s*(\pL[\pL\pN _-]*?)(\s*[,;\t=]\s*|\s+)(\d[\d.]*\s*(?:` + unitWords + `)?)\s*$`)
 )
 
 // withNames puts the colon behind names that stand alone above columns of numbers, or
-// before two numbers and more: every line of the list is then a name, numbers or both,
-// and the first begins with a name.
-func withNames(lines []string) []string {
+// before numbers: every line of the list is then a name, numbers or both, and the first
+// begins with a name. A word and a single number may be chatter ("nice 285"): names they
+// are behind a comma, or where most come again.
+func withNames(lines []string, unit SpeedUnit) []string {
 	out := slices.Clone(lines)
 	names, numbers := 0, 0
+	spaced, distinct := 0, map[string]bool{} // lines of a word, a space and one number
 	for i, line := range lines {
+		one := nameAndOne().FindStringSubmatch(line)
+		if one != nil {
+			v, _ := strconv.ParseFloat(strings.Fields(one[3])[0], 64)
+			if v*unit.MPS() < slowestMPS || !standsAlone(one[1]) { // a name such as V 2
+				one = nil
+			}
+		}
 		switch {
 		case strings.TrimSpace(line) == "":
 		case numbersOnly().MatchString(line) && names > 0:
@@ -59,6 +69,13 @@ func withNames(lines []string) []string {
 		case nameFirst().MatchString(line) && standsAlone(nameFirst().FindStringSubmatch(line)[1]):
 			names, numbers = names+1, numbers+1
 			out[i] = nameFirst().ReplaceAllString(line, "$1: $2")
+		case one != nil:
+			names, numbers = names+1, numbers+1
+			if strings.TrimSpace(one[2]) == "" {
+				spaced++
+				distinct[one[1]] = true
+			}
+			out[i] = one[1] + ": " + one[3]
 		case standsAlone(line):
 			names++
 			out[i] = strings.TrimSpace(line) + ":"
@@ -66,18 +83,22 @@ func withNames(lines []string) []string {
 			return lines
 		}
 	}
-	if numbers == 0 {
+	if numbers == 0 || spaced < 2*len(distinct) {
 		return lines
 	}
 	return out
 }
 
-// standsAlone tells whether a line is a name and nothing else.
+// standsAlone tells whether a line is a name and nothing else, but for a unit in brackets.
 func standsAlone(line string) bool {
-	word := strings.ToLower(strings.TrimSpace(line))
-	noNames := slices.Concat(totals, notSpeeds, fillers, []string{"fps", "speed", "speeds", "velocity", "reading", "readings", "ditto", "and", "then", "so", "ok", "okay", "next"})
-	return justName().MatchString(line) && isName(line) && !unread().MatchString(line) && !scratched().MatchString(line) && !takenBack().MatchString(line) &&
-		!strings.HasPrefix(word, "same") && !slices.Contains(noNames, word)
+	m := justName().FindStringSubmatch(line)
+	if m == nil {
+		return false
+	}
+	word := strings.ToLower(m[1])
+	first, _, _ := strings.Cut(word, " ")
+	return isName(m[1]) && !slices.Contains(notSpeeds, first) && !unread().MatchString(line) && !scratched().MatchString(line) && !takenBack().MatchString(line) &&
+		!strings.HasPrefix(word, "same") && !slices.Contains(noNames, word) && unitOf(word) == ""
 }
 
 var counted = pattern(`^\s*(\d+)\s*[,;.\t ]\s*(\d.*)$`)
@@ -167,7 +188,7 @@ func commasOf(chain string, unit SpeedUnit) commas {
 	return eitherComma
 }
 
-// tableRow is one line of a table with a heading.
+// tableRow is one reading of a table with a heading.
 type tableRow struct {
 	name, value, unit string
 	line              int
@@ -176,9 +197,91 @@ type tableRow struct {
 // holdsNumber finds a number, but not that of a name such as V1.
 var holdsNumber = pattern(`(?:^|[^\pL\d])\d`)
 
-// readTable reads a table whose heading names a column of speeds; false when there is
-// none.
-func readTable(text string) ([]tableRow, bool) {
+// readTable reads a table whose heading names a column of speeds, or one string above each
+// column of numbers; false when there is none. unused are the headings of what it passed
+// over.
+func readTable(text string) (rows []tableRow, unused []string, ok bool) {
+	records, at := readCells(text)
+	if len(records) < 2 || len(records[0]) < 2 || holdsNumber().MatchString(strings.Join(records[0], " ")) {
+		return nil, nil, false
+	}
+	cell := func(i, column int) string {
+		if column < 0 || column >= len(records[i]) {
+			return ""
+		}
+		return strings.TrimSpace(records[i][column])
+	}
+	name := -1
+	var columns []tableRow // of speeds: name from the heading, unit, and the column as line
+	numbers := true        // nothing but numbers below the heading
+	for i, h := range records[0] {
+		word := strings.ToLower(strings.TrimSpace(h))
+		title, unit := strings.TrimSpace(h), ""
+		if m := stringTag().FindStringSubmatch(h + ":"); m != nil && m[2] != "" {
+			title, unit = m[1], m[2]
+		} else if m := unitWord().FindString(h); m != "" {
+			title, unit = "", m
+		}
+		if slices.Contains(noNames, strings.ToLower(title)) {
+			title = ""
+		}
+		switch {
+		case slices.Contains([]string{"accessory", "string", "name"}, word):
+			name, numbers = i, false
+		case slices.Contains(counts, word):
+		case unit != "" || slices.Contains([]string{"speed", "velocity", "reading"}, word):
+			columns = append(columns, tableRow{name: title, unit: unit, line: i})
+		default:
+			unused = append(unused, strings.TrimSpace(h))
+			for k := range records[1:] {
+				c := cell(k+1, i)
+				numbers = numbers && (c == "" || numbersOnly().MatchString(c) || unread().MatchString(c))
+			}
+		}
+	}
+	if len(columns) == 0 && numbers && len(unused) > 1 && !slices.ContainsFunc(unused, func(h string) bool { return !standsAlone(h) }) {
+		for i, h := range records[0] {
+			if h = strings.TrimSpace(h); slices.Contains(unused, h) {
+				columns = append(columns, tableRow{name: h, line: i})
+			}
+		}
+		unused = nil
+	}
+	if len(columns) == 0 {
+		return nil, nil, false
+	}
+	if name >= 0 || slices.ContainsFunc(columns, func(c tableRow) bool { return c.name == "" }) {
+		// One column of speeds: the first with a unit, else the first.
+		k := max(0, slices.IndexFunc(columns, func(c tableRow) bool { return c.unit != "" }))
+		for i, c := range columns {
+			if i != k {
+				unused = append(unused, strings.TrimSpace(records[0][c.line]))
+			}
+		}
+		columns = columns[k : k+1]
+		columns[0].name = ""
+	}
+	for _, c := range columns {
+		for i := range records[1:] {
+			row := tableRow{name: c.name, value: cell(i+1, c.line), unit: c.unit, line: at[i+1]}
+			if name >= 0 {
+				row.name = cell(i+1, name)
+			}
+			rows = append(rows, row)
+		}
+	}
+	return rows, slices.DeleteFunc(unused, func(h string) bool { return h == "" }), true
+}
+
+var (
+	unitWord = pattern(`(?i)` + unitWords)
+	// counts head a column of the shots' own numbers.
+	counts = []string{"shot", "shots", "#", "no", "no.", "nr", "number"}
+)
+
+// readCells takes a table apart; at are the lines of the text, counted from 1. Nothing for
+// a text that is no table.
+func readCells(text string) (records [][]string, at []int) {
 	r := csv.NewReader(strings.NewReader(text))
 	heading, _, _ := strings.Cut(strings.TrimLeft(text, "\r\n"), "\n")
 	for _, sep := range ";\t" {
@@ -187,49 +290,16 @@ func readTable(text string) ([]tableRow, bool) {
 			break
 		}
 	}
-	r.FieldsPerRecord, r.LazyQuotes, r.TrimLeadingSpace = -1, true, true
-	var records [][]string
-	var at []int // lines of the text
+	r.FieldsPerRecord, r.LazyQuotes, r.TrimLeadingSpace = -1, true, r.Comma != '\t'
 	for {
 		rec, err := r.Read()
 		if err == io.EOF {
-			break
+			return records, at
 		}
 		if err != nil {
-			return nil, false
+			return nil, nil
 		}
 		line, _ := r.FieldPos(0)
 		records, at = append(records, rec), append(at, line)
 	}
-	if len(records) < 2 || len(records[0]) < 2 || holdsNumber().MatchString(heading) {
-		return nil, false
-	}
-	name, value, unit := -1, -1, ""
-	for i, h := range records[0] {
-		switch h = strings.ToLower(strings.TrimSpace(h)); {
-		case slices.Contains([]string{"accessory", "string", "name"}, h):
-			name = i
-		case strings.Contains(h, "m/s"):
-			value, unit = i, string(MetresPerSecond)
-		case strings.Contains(h, "fps") || strings.Contains(h, "ft/s"):
-			value, unit = i, string(FeetPerSecond)
-		case value < 0 && slices.Contains([]string{"speed", "velocity", "reading"}, h):
-			value = i
-		}
-	}
-	if value < 0 {
-		return nil, false
-	}
-	var rows []tableRow
-	for i, rec := range records[1:] {
-		row := tableRow{unit: unit, line: at[i+1]}
-		if name >= 0 && name < len(rec) {
-			row.name = strings.TrimSpace(rec[name])
-		}
-		if value < len(rec) {
-			row.value = rec[value]
-			rows = append(rows, row)
-		}
-	}
-	return rows, true
 }

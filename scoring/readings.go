@@ -1,6 +1,7 @@
 package scoring
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -52,37 +53,60 @@ type ReadingString struct {
 	Name     string    `json:"name"`
 	Readings []Reading `json:"readings"`
 	Unread   []Unread  `json:"unread,omitempty"`
+	// Notes say, one line each, what was taken for granted, or cannot be told.
+	Notes []string `json:"notes,omitempty"`
+}
+
+// ReadingList is a text's strings in order of appearance; Notes say what of the text was
+// passed over.
+type ReadingList struct {
+	Strings []ReadingString `json:"strings"`
+	Notes   []string        `json:"notes,omitempty"`
 }
 
 // ParseReadings reads chronograph values from a list, a pasted column, a table with a
 // heading, or the words of a speech-to-text caption: "284", "two eighty four", "2 .84",
 // "same again", "sorry, 287". A line that begins with a name and a colon starts that
-// accessory's string. unit is that of numbers without one. Text without numbers gives
-// none; it never fails.
-func ParseReadings(text string, unit SpeedUnit) []ReadingString {
-	p := parser{unit: unit, index: map[string]int{}, current: -1}
-	if rows, ok := readTable(text); ok {
+// accessory's string. unit is that of numbers without one: a unit in a heading or before
+// numbers is that of those behind it, and one that stands once with a string's readings is
+// that of all, where they are as large. Text without numbers gives none; it never fails.
+func ParseReadings(text string, unit SpeedUnit) ReadingList {
+	p := parser{unit: unit, index: map[string]int{}, current: -1, ahead: map[int]*aheadUnit{}}
+	text = strings.TrimPrefix(text, "\ufeff") // the mark that some editors put first
+	if rows, unused, ok := readTable(text); ok {
 		for _, r := range rows {
 			p.to(r.name)
 			p.read(r.value+" "+r.unit, r.line)
 		}
+		if len(unused) > 0 {
+			p.notes = append(p.notes, fmt.Sprintf("columns passed over: %s (readings stand under fps, m/s or speed, names under accessory)", strings.Join(unused, ", ")))
+		}
 	} else {
-		lines := withoutCounts(withNames(withoutTimes(strings.Split(text, "\n"))))
+		lines := withoutCounts(withNames(withoutTimes(strings.Split(text, "\n")), unit))
 		lines, p.unsureCommas = withCommas(lines, unit)
 		for i, line := range lines {
-			if m := stringTag().FindStringSubmatch(line); m != nil && isName(m[1]) {
-				p.to(leadIn().ReplaceAllString(m[1], ""))
-				line = m[2]
+			if m := stringTag().FindStringSubmatch(line); m != nil && m[1]+m[2] != "" && isName(m[1]) {
+				if !slices.Contains(noNames, strings.ToLower(m[1])) {
+					p.to(leadIn().ReplaceAllString(m[1], ""))
+					p.tagged = true
+				}
+				line = m[2] + " " + m[3]
 			}
 			p.read(line, i+1)
+			p.tagged = false
 		}
 	}
+	p.resolveUnits()
 	flagSlips(p.out, unit)
-	return p.out
+	if len(p.passed) > 0 {
+		p.notes = append(p.notes, "passed over: "+someOf(p.passed, 8)+` (a name stands before a colon, as in "North: 284")`)
+	}
+	return ReadingList{p.out, p.notes}
 }
 
 var (
-	stringTag = pattern(`^\s*([\pL][\pL\pN _-]*?)\s*:\s*(.*)$`)
+	// A name, a unit or both before a colon.
+	stringTag = pattern(`(?i)^\s*(\pL[\pL\pN _-]*?)??\s*(?:[(\[]?\b(?:in\s+)?(` + unitWords + `)\s*[)\]]?)?\s*:\s*(.*)$`)
 	// Words before a name that are none of it: "and the Reed".
 	leadIn = pattern(`(?i)^(?:(?:and|now|then|next|so|ok|okay)\s+)+(?:the\s+)?|^the\s+`)
 	// Shot numbers before a reading: "shot 3:", "#3", "3)".
@@ -91,8 +115,11 @@ var (
 	takenBack = pattern(`(?i)\b(?:sorry|correction|make that|i mean|no,? wait)\b`)
 	scratched = pattern(`(?i)\bscratch (?:that|it)\b`)
 	glued     = pattern(`(\d)(\pL)`)
-	tokens    = pattern(`(?i)\d+(?:\s*\.\d+|,\d{1,2}\b)?|\.\d+|fps|ft/s|feet per second|m/s|mps|metres per second|meters per second|\pL+|[,;.°%]`)
+	tokens    = pattern(`(?i)\d+(?:\s*\.\d+|,\d{1,2}\b)?|\.\d+|` + unitWords + `|\pL+|[,;.°%]`)
 )
+
+// unitWords match a unit of speed.
+const unitWords = `fps|ft/s|feet per second|m/s|mps|metres per second|meters per second`
 
 // aside are words after a number that tell it was no speed.
 var aside = []string{"°", "%", "degree", "degrees", "percent", "m", "metre", "metres", "meter", "meters", "yard", "yards", "feet", "ft", "cm", "mm", "g", "gram", "grams", "minute", "minutes", "second", "seconds", "shots", "darts", "am", "pm", "oclock"}
@@ -102,15 +129,21 @@ var fillers = []string{"uh", "um", "er", "erm"}
 
 // Words before a number that tell it is no speed, or one of a whole string.
 var (
-	notSpeeds = []string{"wind", "gust", "temperature"}
+	notSpeeds = []string{"wind", "gust", "gusts", "temperature", "cap", "limit"}
 	totals    = []string{"average", "avg", "mean", "sd", "deviation", "es", "spread", "min", "minimum", "max", "maximum"}
 )
 
+// noNames are words of a heading, or of speech, that name no string.
+var noNames = slices.Concat(totals, notSpeeds, fillers, []string{"fps", "speed", "speeds", "velocity", "velocities", "reading", "readings", "unit", "units", "all", "in", "ditto", "and", "then", "so", "ok", "okay", "next"})
+
 // isName tells a name before a colon from the number of a shot.
 func isName(s string) bool {
-	first := strings.Fields(strings.ToLower(s))[0]
-	return !isNumberWord(first) && !slices.Contains([]string{"shot", "number", "dart", "no"}, first)
+	words := strings.Fields(strings.ToLower(s))
+	return len(words) == 0 || !isNumberWord(words[0]) && !slices.Contains([]string{"shot", "number", "dart", "no"}, words[0])
 }
+
+// silent are words of speech that need not be spoken of when they are passed over.
+var silent = slices.Concat(fillers, []string{"a", "all", "and", "are", "at", "for", "first", "for", "got", "i", "in", "is", "it", "just", "last", "next", "now", "of", "ok", "okay", "on", "one", "readings", "reading", "second", "so", "speed", "speeds", "that", "the", "then", "third", "this", "to", "unit", "units", "velocity", "was", "we", "with"})
 
 // parser gathers strings from lines of text.
 type parser struct {
@@ -128,6 +161,19 @@ type parser struct {
 	// unsureCommas tells that "98,99" may be two readings.
 	unsureCommas bool
 	total        string // what the next number is of the whole string, "" for a reading
+	dropped      bool   // the last number was none, so a unit behind it is of nothing
+	tagged       bool   // the line at hand began with a name
+	// ahead holds the units that stand before numbers, by string, -1 for the whole list.
+	ahead  map[int]*aheadUnit
+	passed []string // what was passed over
+	notes  []string
+}
+
+// aheadUnit is a unit that stands before the numbers it is of. Nothing may follow: it was
+// then written last, and is of what stands before it.
+type aheadUnit struct {
+	unit SpeedUnit
+	used bool
 }
 
 // to makes a string current.
@@ -153,7 +199,7 @@ func (p *parser) string() *ReadingString {
 
 // read walks one line.
 func (p *parser) read(line string, number int) {
-	p.line, p.counting, p.notSpeed, p.total = number, false, false, ""
+	p.line, p.counting, p.notSpeed, p.total, p.dropped = number, false, false, "", false
 	for _, text := range unread().FindAllString(line, -1) {
 		s := p.string()
 		s.Unread = append(s.Unread, Unread{strings.ToLower(text), number})
@@ -197,7 +243,7 @@ func (p *parser) heed(tok string, rest []string) {
 		if err == nil {
 			p.found(tok, v)
 		}
-		if p.pending != nil && p.unsureCommas && strings.Contains(tok, ",") && commasOf(tok, p.unit) == eitherComma {
+		if p.pending != nil && p.unsureCommas && strings.Contains(tok, ",") && commasOf(tok, p.unitNow()) == eitherComma {
 			p.pending.Slip = slipComma
 		}
 	case unitOf(low) != "":
@@ -205,6 +251,9 @@ func (p *parser) heed(tok string, rest []string) {
 	case tok == "," || tok == ";" || tok == ".":
 		p.settle()
 	case slices.Contains(aside, low):
+		if p.pending != nil {
+			p.pass(p.pending.Text + " " + tok)
+		}
 		p.pending = nil
 	case low == "shot" || low == "number" || low == "dart":
 		p.counting = true
@@ -223,7 +272,24 @@ func (p *parser) heed(tok string, rest []string) {
 	case low == "scratched":
 		p.settle()
 		p.takeBack()
+	case !slices.Contains(silent, low) && unicode.IsLetter([]rune(tok)[0]):
+		p.pass(tok)
 	}
+}
+
+// pass notes once what is passed over.
+func (p *parser) pass(text string) {
+	if !slices.Contains(p.passed, text) {
+		p.passed = append(p.passed, text)
+	}
+}
+
+// someOf lists the first of some words.
+func someOf(words []string, most int) string {
+	if len(words) > most {
+		return strings.Join(words[:most], ", ") + fmt.Sprintf(" and %d more", len(words)-most)
+	}
+	return strings.Join(words, ", ")
 }
 
 // isNumeral tells a token that begins with digits.
@@ -264,7 +330,7 @@ func (p *parser) inWords(words []string) {
 		words = withoutOrdinal(words)
 	}
 	p.counting = false
-	for _, number := range apart(words, p.unit) {
+	for _, number := range apart(words, p.unitNow()) {
 		if v, ok := spoken(number); ok {
 			p.found(strings.Join(number, " "), v)
 		}
@@ -285,8 +351,9 @@ func unitOf(low string) SpeedUnit {
 // found holds a number back until it is settled that it is a reading.
 func (p *parser) found(text string, v float64) {
 	p.settle()
-	if v > 0 && v < 1e9 && !p.notSpeed {
-		p.pending = &Reading{Text: text, Line: p.line, Value: v}
+	p.dropped = !(v > 0 && v < 1e9) || p.notSpeed
+	if !p.dropped {
+		p.pending = &Reading{Text: text, Line: p.line, Value: v, Unit: p.unitAhead()}
 		if p.total != "" {
 			p.pending.Text, p.pending.Slip = p.total+" "+text, slipTotal
 		}
@@ -294,21 +361,12 @@ func (p *parser) found(text string, v float64) {
 	p.notSpeed, p.total = false, ""
 }
 
-// inUnit gives the number before it its unit.
-func (p *parser) inUnit(text string, u SpeedUnit) {
-	if p.pending == nil || u == p.unit {
-		return
-	}
-	p.pending.Text += " " + text
-	p.pending.Unit, p.pending.Value = u, p.pending.Value*u.MPS()/p.unit.MPS()
-}
-
 // again repeats the last reading; without one it is a shot without a reading.
 func (p *parser) again(text string) {
 	p.settle()
 	s := p.string()
 	if n := len(s.Readings); n > 0 {
-		p.pending = &Reading{Text: "same again", Line: p.line, Value: s.Readings[n-1].Value}
+		p.pending = &Reading{Text: "same again", Line: p.line, Value: s.Readings[n-1].Value, Unit: s.Readings[n-1].Unit}
 	} else {
 		s.Unread = append(s.Unread, Unread{text, p.line})
 	}

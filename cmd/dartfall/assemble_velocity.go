@@ -189,7 +189,7 @@ func suspects(t session.String) (lines []string, slips map[int]bool) {
 		text[i] = strconv.FormatFloat(r, 'f', -1, 64)
 	}
 	slips = map[int]bool{}
-	for _, list := range scoring.ParseReadings(strings.Join(text, "\n"), scoring.SpeedUnit(t.Unit)) {
+	for _, list := range scoring.ParseReadings(strings.Join(text, "\n"), scoring.SpeedUnit(t.Unit)).Strings {
 		for _, r := range list.Readings {
 			if r.Slip == "" {
 				continue

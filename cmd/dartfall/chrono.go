@@ -24,8 +24,9 @@ func ChronoCommand(c console) *cli.Command {
 		ArgsUsage: "FILE",
 		Description: "The file holds readings in any shape: a column, a list, or the words of a caption\n" +
 			"(\"two eighty four\", \"same again\", \"sorry, 287\"). A line such as North: 284, 287\n" +
-			"names the accessory; so does a table with the headings accessory and fps or m/s.\n" +
-			"Suspect readings are shown, never changed.\n\n" +
+			"names the accessory; so does a table with the headings accessory and fps or m/s, or\n" +
+			"with the names above columns of readings. A unit may stand with every reading, or\n" +
+			"once, before or behind a string. Suspect readings are shown, never changed.\n\n" +
 			"   dartfall chrono --cap 300fps --mass 1.1g readings.txt",
 		Flags: append([]cli.Flag{
 			&cli.StringFlag{Name: "unit", Value: "fps", Usage: "unit of the readings that have none of their own: fps or m/s"},
@@ -89,6 +90,7 @@ type chronoReport struct {
 	MassG    float64           `json:"mass_g,omitempty"`
 	Strings  []chronoString    `json:"strings"`
 	Pairs    []speedPair       `json:"pairs,omitempty"`
+	Notes    []string          `json:"notes,omitempty"` // what of the text was passed over
 	Cautions string            `json:"cautions"`
 }
 
@@ -107,7 +109,14 @@ func runChrono(c console, ctx *cli.Context) error {
 	if err := checkReadings(ctx.Args().First(), data); err != nil {
 		return err
 	}
-	for _, rs := range scoring.ParseReadings(string(data), report.Unit) {
+	list := scoring.ParseReadings(string(data), report.Unit)
+	if other := otherUnit(report.Unit); !ctx.IsSet("unit") && allIn(list.Strings, other) {
+		report.Unit = other
+		list = scoring.ParseReadings(string(data), other)
+		list.Notes = append([]string{fmt.Sprintf("all is read in %s, the one unit that the list gives", other)}, list.Notes...)
+	}
+	report.Notes = list.Notes
+	for _, rs := range list.Strings {
 		if s := report.summarise(rs); s.AsTyped.N > 0 {
 			report.Strings = append(report.Strings, s)
 		}
@@ -124,6 +133,21 @@ func runChrono(c console, ctx *cli.Context) error {
 	}
 	report.print(c.Out)
 	return nil
+}
+
+// otherUnit is the unit that u is not.
+func otherUnit(u scoring.SpeedUnit) scoring.SpeedUnit {
+	if u == scoring.MetresPerSecond {
+		return scoring.FeetPerSecond
+	}
+	return scoring.MetresPerSecond
+}
+
+// allIn tells whether all readings are given in a unit that is not the list's.
+func allIn(strs []scoring.ReadingString, unit scoring.SpeedUnit) bool {
+	return !slices.ContainsFunc(strs, func(s scoring.ReadingString) bool {
+		return slices.ContainsFunc(s.Readings, func(r scoring.Reading) bool { return r.Unit != unit })
+	})
 }
 
 // checkReadings refuses files that are no readings, though numbers could be read from
@@ -251,6 +275,9 @@ func (r chronoReport) print(w io.Writer) {
 			fmt.Fprintln(w, nameAnd(s.Name)+line)
 		}
 	}
+	for _, line := range r.Notes {
+		fmt.Fprintln(w, line+".")
+	}
 	for _, p := range r.Pairs {
 		fmt.Fprintln(w, r.pairSentence(p))
 	}
@@ -336,10 +363,7 @@ func (r chronoReport) scatter(w io.Writer) {
 }
 
 func (r chronoReport) extremes(w io.Writer) {
-	other := scoring.MetresPerSecond
-	if r.Unit == scoring.MetresPerSecond {
-		other = scoring.FeetPerSecond
-	}
+	other := otherUnit(r.Unit)
 	header := []any{"min", "max", "mean " + string(other)}
 	if r.MassG > 0 {
 		header = append(header, "mean J", "max J")
@@ -367,16 +391,30 @@ func shareAboveText(s scoring.StringSummary) string {
 	return withRange(s.ShareOver.Scale(100), 0) + "%"
 }
 
-// notes are what a reader must know of a string's readings, one line each.
+// notes are what a reader must know of a string's readings, one line each. More than few
+// that are written in another unit are spoken of together.
 func (r chronoReport) notes(s chronoString) []string {
+	const few = 3
 	var lines []string
+	for _, note := range s.Notes {
+		lines = append(lines, note+".")
+	}
+	converted := 0
+	for _, reading := range s.Readings {
+		if reading.Unit != "" {
+			converted++
+		}
+	}
+	if converted > few {
+		lines = append(lines, fmt.Sprintf("%s written in %s and shown in %s.", plural(converted, "reading"), otherUnit(r.Unit), r.Unit))
+	}
 	for _, reading := range s.Readings {
 		switch {
 		case reading.Corrected:
 			lines = append(lines, fmt.Sprintf("line %d: %q was taken back by the speaker and does not count.", reading.Line, reading.Text))
 		case reading.Slip != "":
 			lines = append(lines, fmt.Sprintf("line %d: %s.", reading.Line, suspectText(reading)))
-		case reading.Unit != "":
+		case reading.Unit != "" && converted <= few:
 			lines = append(lines, fmt.Sprintf("line %d: %q is %.1f %s.", reading.Line, reading.Text, reading.Value, r.Unit))
 		}
 		if r.overCap(reading) {

@@ -37,3 +37,19 @@ func TestChronoCommand(t *testing.T) {
 		t.Errorf("status %d, stderr %q", status, errs)
 	}
 }
+
+// A list in m/s is read and shown so, with or without a mark of an editor in front.
+func TestChronoTakesTheUnitOfTheList(t *testing.T) {
+	for _, args := range [][]string{{"chrono", "-"}, {"chrono", "--unit", "fps", "-"}} {
+		out, _, status := runWith(t, "\ufeffNorth: 86.4 86.9 87.2 86.1 m/s\n", args...)
+		want := []string{"North: 4 readings, on average 86.7 m/s.", "all is read in m/s, the one unit that the list gives."}
+		if len(args) > 2 {
+			want = []string{"North: 4 readings, on average 284.3 fps.", "m/s stands with 1 of 4 readings and is taken for all", "4 readings written in m/s and shown in fps."}
+		}
+		for _, w := range want {
+			if status != statusDone || !strings.Contains(out, w) {
+				t.Errorf("%v: status %d, no %q in:\n%s", args, status, w, out)
+			}
+		}
+	}
+}

@@ -303,7 +303,10 @@ func (q *asker) run(s *session.Session, accessory, photo string) {
 	if s.Velocity.Unit != "" {
 		q.ask("   their chronograph readings (such as 203.1, 201.4)?", func(a string) error {
 			t.Readings = nil
-			for _, list := range scoring.ParseReadings(a, scoring.SpeedUnit(s.Velocity.Unit)) {
+			for _, list := range scoring.ParseReadings(a, scoring.SpeedUnit(s.Velocity.Unit)).Strings {
+				for _, note := range list.Notes {
+					fmt.Fprintf(q.out, "   %s\n", note)
+				}
 				for _, r := range list.Readings {
 					t.Readings = append(t.Readings, r.Meant()...)
 					if r.Slip != "" && !r.Corrected {

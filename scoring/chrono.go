@@ -17,7 +17,7 @@ type StringSummary struct {
 	Min  float64  `json:"min"`
 	Max  float64  `json:"max"`
 	// Over lists the readings above the cap, by index, and ShareOver estimates the
-	// share of all shots above it; nil without a cap.
+	// share of all shots above it; nil without a cap or with few readings.
 	Over      []int     `json:"over,omitempty"`
 	ShareOver *Estimate `json:"share_over,omitempty"`
 }
@@ -29,8 +29,14 @@ const (
 	defSpeedShare = "share of shots above the cap if speeds are normal; interval by the noncentral t"
 )
 
+// FewestForInterval is the number of readings below which a string's figures stand without
+// intervals: those of two or three are right, and so wide (a deviation may be up to 32 or 6
+// times as large) that they mislead more than they say. Own choice.
+const FewestForInterval = 4
+
 // SummariseString computes the figures of readings in m/s. capMPS is the venue's cap, 0
-// for none. Figures that n readings cannot give are undefined. Level as in Options.
+// for none. Figures that n readings cannot give are undefined, and below FewestForInterval
+// they are bare. Level as in Options.
 func SummariseString(mps []float64, capMPS, level float64) StringSummary {
 	n := len(mps)
 	s := StringSummary{N: n, Mean: undefined(n, defSpeedMean), SD: undefined(n, defSpeedSD), ES: undefined(n, defSpeedES)}
@@ -52,9 +58,14 @@ func SummariseString(mps []float64, capMPS, level float64) StringSummary {
 	if lo, hi, ok := sizeInterval(statWidth, s.ES.Value, n, 0, level); ok {
 		s.ES.Lo, s.ES.Hi, s.ES.Level = lo, hi, level
 	}
-	if capMPS > 0 {
+	if capMPS > 0 && n >= FewestForInterval {
 		e := shareAbove(mean, sd, n, capMPS, level)
 		s.ShareOver = &e
+	}
+	if n < FewestForInterval {
+		for _, e := range []*Estimate{&s.Mean, &s.SD, &s.ES} {
+			e.Lo, e.Hi, e.Level = math.NaN(), math.NaN(), math.NaN()
+		}
 	}
 	return s
 }

@@ -86,6 +86,21 @@ func TestStringSummary(t *testing.T) {
 	}
 }
 
+// Two or three readings have figures without intervals.
+func TestFewReadingsHaveNoIntervals(t *testing.T) {
+	for n := 2; n <= 4; n++ {
+		s := SummariseString([]float64{86, 87, 86.5, 86.2}[:n], 90, 0.95)
+		for _, e := range []Estimate{s.Mean, s.SD, s.ES} {
+			if math.IsNaN(e.Value) || e.HasInterval() != (n > 3) {
+				t.Errorf("%d readings: %+v", n, e)
+			}
+		}
+		if (s.ShareOver != nil) != (n > 3) {
+			t.Errorf("%d readings: share above the cap %v", n, s.ShareOver)
+		}
+	}
+}
+
 func TestParseReadings(t *testing.T) {
 	tests := []struct {
 		name, text string

@@ -13,9 +13,6 @@ const (
 	fitsNear = 0.12 // of the usual reading: a corrected value must come this near
 
 	fewReadings = 3 // fewer have no usual reading
-
-	// No foam dart is slower or faster, m/s (common practice, no source).
-	slowestMPS, fastestMPS = 10, 300
 )
 
 // Slips, as they are named.
@@ -79,7 +76,7 @@ func possible(usual float64, unit SpeedUnit) float64 {
 	for usual*unit.MPS() < slowestMPS {
 		usual *= 10
 	}
-	for usual*unit.MPS() > fastestMPS {
+	for usual*unit.MPS() > impossibleMPS {
 		usual /= 10
 	}
 	return usual

@@ -44,9 +44,9 @@ func (e usageError) Unwrap() error { return e.err }
 
 func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
-// errPartial ends a run that finished but left photos unmeasured: status 3. The
-// command has already said which.
-var errPartial = errors.New("some photos could not be measured or need a decision, or no mark was found")
+// errPartial ends a run that finished but left something to a person: photos unmeasured,
+// a decision, numbers that cannot be right. Status 3; the command has already said what.
+var errPartial = errors.New("some photos could not be measured, or something needs a decision")
 
 // hinted carries what to do next beside what went wrong.
 type hinted struct {
@@ -122,7 +122,8 @@ func newApp(c console) *cli.App {
 		Description: "Photograph the board, then:\n\n" +
 			"   dartfall measure --ring 800mm --stickers red,blue board.jpg\n\n" +
 			"Exit status: 0 done; 1 failed; 2 wrong use; 3 done, but some photos could not be\n" +
-			"measured or need a decision, or no mark was found.\n\n" +
+			"measured, something needs your decision (numbers that cannot be right, too), or no\n" +
+			"mark was found.\n\n" +
 			"Foam darts can injure eyes: rated eye protection for everybody near, a backstop,\n" +
 			"and the local rules and the field's marshals have the last word.",
 		Reader: c.In, Writer: c.Out, ErrWriter: c.Err,

@@ -7,6 +7,7 @@ import (
 
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/scoring"
 	"dartfall/vision"
 )
 
@@ -51,11 +52,14 @@ func shotsButNoMark(t sheet.String) bool {
 }
 
 // toDecide reports whether something waits for a person: a decision that fits no photo
-// any more, a string that is not in the figures, numbers of shots that cannot be right.
+// any more, a string that is not in the figures, numbers of shots or speeds that cannot be
+// right.
 func toDecide(s sheet.Summary) bool {
 	return slices.ContainsFunc(s.Decisions, func(d sheet.Decision) bool { return !d.Fits }) ||
 		slices.ContainsFunc(s.Strings, func(t sheet.String) bool { return t.Open != "" || shotsButNoMark(t) }) ||
 		slices.ContainsFunc(s.Groups, func(g sheet.Group) bool { return moreThanShots(g.Accessory, g.All.N, g.Misses, g.Shots) != "" }) ||
+		slices.ContainsFunc(s.Velocities, func(v sheet.Velocity) bool { return implausibleSpeed(v) != "" }) ||
+		scoring.ImplausibleMass(float64(s.Session.DartMassG)) != "" ||
 		slices.ContainsFunc(s.Comparisons, func(p sheet.Comparison) bool { return p.Verdict == sheet.CheckShots })
 }
 

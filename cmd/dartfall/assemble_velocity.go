@@ -15,28 +15,33 @@ const levelOfIntervals = 0.95
 
 // velocities sums up each accessory's chronograph readings, those of all its
 // strings together, and what they mean at the board. Suspect readings are named and
-// count as they were written.
+// stand beside each other as typed and put right, as in chrono. Of slips, and of what no
+// foam dart has, nothing further is made.
 func (j job) velocities(s *sheet.Summary) error {
 	if j.session == nil {
 		return nil
 	}
 	capMPS, massG := j.session.Velocity.CapMPS, j.session.Darts.MassG
+	note := func(what, words string) {
+		if words != "" {
+			s.Warnings = append(s.Warnings, what+": "+words)
+		}
+	}
+	note("mass in [darts]", scoring.ImplausibleMass(massG))
+	note("cap in [velocity]", scoring.ImplausibleSpeed(capMPS))
 	for _, a := range j.session.Accessories {
 		v := sheet.Velocity{Accessory: a.Name, Letter: a.Letter, CapShare: sheet.NoEstimate(), HeightMM: sheet.NoEstimate(), HeightPct: sheet.NoEstimate(), MeanJ: sheet.Unknown()}
-		var mps, kept []float64 // kept: without what a slip explains
+		var mps, right []float64 // as typed and put right
+		slips := false
 		for _, t := range j.session.Strings {
 			if t.Accessory == a.Name {
 				mps = append(mps, t.ReadingsMPS...)
 				if s.Session.SpeedUnit == "" {
 					s.Session.SpeedUnit = t.Unit
 				}
-				lines, slips := suspects(t)
+				lines, meant, slipped := suspects(t)
 				v.Suspect = append(v.Suspect, lines...)
-				for i, m := range t.ReadingsMPS {
-					if !slips[i] {
-						kept = append(kept, m)
-					}
-				}
+				right, slips = append(right, meant...), slips || slipped
 			}
 		}
 		if len(mps) == 0 {
@@ -52,12 +57,15 @@ func (j job) velocities(s *sheet.Summary) error {
 		if f.ShareOver != nil {
 			v.CapShare = estimate(*f.ShareOver, false)
 		}
-		if len(kept) < len(mps) {
-			w := scoring.SummariseString(kept, capMPS, levelOfIntervals)
+		if slips {
+			w := scoring.SummariseString(right, capMPS, levelOfIntervals)
 			v.Without = &sheet.SpeedFigures{N: w.N, MeanMPS: estimate(w.Mean, false), SDMPS: estimate(w.SD, false), MinMPS: sheet.Number(w.Min), MaxMPS: sheet.Number(w.Max)}
 			v.Suspect = append(v.Suspect, a.Name+": energy, drop and share of the height are not given from a slip: correct the reading in "+session.FileName+".")
-		} else if massG > 0 {
+		} else if massG > 0 && implausibleSpeed(v) == "" && scoring.ImplausibleMass(massG) == "" {
 			v.MeanJ = sheet.Number(scoring.EnergyJ(massG, f.Mean.Value))
+		}
+		if words := implausibleSpeed(v); words != "" {
+			note(a.Name, words+"; energy and flight are not given")
 		}
 		s.Velocities = append(s.Velocities, v)
 	}
@@ -66,6 +74,17 @@ func (j job) velocities(s *sheet.Summary) error {
 	}
 	return j.flights(s)
 }
+
+// bestMean is the mean to go by: put right where slips leave anything beyond doubt.
+func bestMean(v sheet.Velocity) float64 {
+	if v.Without != nil && v.Without.N > 0 {
+		return float64(v.Without.MeanMPS.Value)
+	}
+	return float64(v.MeanMPS.Value)
+}
+
+// implausibleSpeed says why an accessory's speed cannot be right, "" when it can.
+func implausibleSpeed(v sheet.Velocity) string { return scoring.ImplausibleSpeed(bestMean(v)) }
 
 // flown is a flight at one drag coefficient.
 type flown struct {
@@ -80,7 +99,7 @@ func (j job) flights(s *sheet.Summary) error {
 	s.Flight = &sheet.Flight{Assumptions: assumptions}
 	for i := range s.Velocities {
 		v := &s.Velocities[i]
-		if v.Without != nil {
+		if v.Without != nil || implausibleSpeed(*v) != "" || scoring.ImplausibleMass(dart.MassG) != "" {
 			continue
 		}
 		speedMPS := float64(v.MeanMPS.Value)
@@ -181,22 +200,24 @@ func heightScatter(v *sheet.Velocity, groups []sheet.Group, dragPerM, distanceM 
 	return nil
 }
 
-// suspects names the readings of a string that look like a slip, one plain line each,
-// and tells which of them something else was meant by, by their index.
-func suspects(t session.String) (lines []string, slips map[int]bool) {
+// suspects names the readings of a string that look like a slip, one plain line each. meant
+// is the string put right, in m/s, and slipped tells that this changes it.
+func suspects(t session.String) (lines []string, meant []float64, slipped bool) {
 	text := make([]string, len(t.Readings))
 	for i, r := range t.Readings {
 		text[i] = strconv.FormatFloat(r, 'f', -1, 64)
 	}
-	slips = map[int]bool{}
-	for _, list := range scoring.ParseReadings(strings.Join(text, "\n"), scoring.SpeedUnit(t.Unit)).Strings {
+	unit := scoring.SpeedUnit(t.Unit)
+	for _, list := range scoring.ParseReadings(strings.Join(text, "\n"), unit).Strings {
 		for _, r := range list.Readings {
-			if r.Slip == "" {
-				continue
+			for _, v := range r.Meant() {
+				meant = append(meant, v*unit.MPS())
 			}
-			slips[r.Line-1] = !slices.Equal(r.Meant(), []float64{r.Value})
-			lines = append(lines, fmt.Sprintf("%s, reading %d: %s %s is suspect (%s; %s). It counts as written.", t.Accessory, r.Line, r.Text, t.Unit, r.Slip, likelyText(r)))
+			if r.Slip != "" {
+				slipped = slipped || !slices.Equal(r.Meant(), []float64{r.Value})
+				lines = append(lines, fmt.Sprintf("%s, reading %d: %s %s is suspect (%s; %s).", t.Accessory, r.Line, r.Text, unit, r.Slip, likelyText(r, unit)))
+			}
 		}
 	}
-	return lines, slips
+	return lines, meant, slipped
 }

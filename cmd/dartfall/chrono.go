@@ -46,11 +46,16 @@ type chronoString struct {
 	// PutRight has the likely values in place of the suspect ones, and those nobody can
 	// tell set aside; nil when that changes nothing.
 	PutRight *scoring.StringSummary `json:"put_right,omitempty"`
-	EnergyJ  float64                `json:"energy_j,omitempty"`     // at the mean
-	MaxJ     float64                `json:"max_energy_j,omitempty"` // at the fastest reading
+	// Implausible says which of the speeds no foam dart has; no energy then.
+	Implausible string  `json:"implausible,omitempty"`
+	EnergyJ     float64 `json:"energy_j,omitempty"`     // at the mean
+	MaxJ        float64 `json:"max_energy_j,omitempty"` // at the fastest reading
 
 	meantMPS []float64
 }
+
+// implausible tells whether a string's speeds cannot be right, or none is beyond doubt.
+func implausible(s chronoString) bool { return s.Implausible != "" || s.best().N == 0 }
 
 // best is the figures to go by.
 func (s chronoString) best() scoring.StringSummary {
@@ -129,9 +134,15 @@ func runChrono(c console, ctx *cli.Context) error {
 	}
 	report.Pairs = comparePairs(report.Strings, report.Level)
 	if ctx.Bool("json") {
-		return writeJSON(c.Out, report)
+		if err := writeJSON(c.Out, report); err != nil {
+			return err
+		}
+	} else {
+		report.print(c.Out)
 	}
-	report.print(c.Out)
+	if slices.ContainsFunc(report.Strings, implausible) {
+		return errPartial
+	}
 	return nil
 }
 
@@ -181,10 +192,16 @@ func chronoOptions(ctx *cli.Context) (chronoReport, error) {
 		if r.CapMPS, err = units.Speed(s); err != nil {
 			return r, usageError{fmt.Errorf("--cap: %v", err)}
 		}
+		if words := scoring.ImplausibleSpeed(r.CapMPS); words != "" {
+			return r, usagef("--cap: %s", words)
+		}
 	}
 	if s := ctx.String("mass"); s != "" {
 		if r.MassG, err = units.Mass(s); err != nil {
 			return r, usageError{fmt.Errorf("--mass: %v", err)}
+		}
+		if words := scoring.ImplausibleMass(r.MassG); words != "" {
+			return r, usagef("--mass: %s", words)
 		}
 	}
 	return r, nil
@@ -212,7 +229,14 @@ func (r chronoReport) summarise(rs scoring.ReadingString) chronoString {
 		right := scoring.SummariseString(s.meantMPS, r.CapMPS, r.Level)
 		s.PutRight = &right
 	}
-	if best := s.best(); r.MassG > 0 && best.N > 0 {
+	best := s.best()
+	for _, mps := range []float64{best.Mean.Value, best.Max, best.Min} {
+		if words := scoring.ImplausibleSpeed(mps); words != "" {
+			s.Implausible = words
+			break
+		}
+	}
+	if r.MassG > 0 && best.N > 0 && s.Implausible == "" {
 		s.EnergyJ, s.MaxJ = scoring.EnergyJ(r.MassG, best.Mean.Value), scoring.EnergyJ(r.MassG, best.Max)
 	}
 	return s
@@ -263,7 +287,7 @@ func (r chronoReport) print(w io.Writer) {
 	r.scatter(w)
 	fmt.Fprintln(w)
 	r.extremes(w)
-	fmt.Fprintf(w, "\nExtreme spread here is highest minus lowest. In brackets the %.0f%% interval of each figure.\n", 100*r.Level)
+	fmt.Fprintf(w, "\nExtreme spread here is highest minus lowest. In brackets the %.0f%% interval of each figure,\nfrom %d readings on.\n", 100*r.Level, scoring.FewestForInterval)
 	if slices.ContainsFunc(r.Strings, func(s chronoString) bool { return s.PutRight != nil }) {
 		fmt.Fprintln(w, "\"Put right\": likely slips corrected, and readings that nobody can tell set aside.")
 	}
@@ -305,6 +329,9 @@ func (r chronoReport) sentence(s chronoString) string {
 	}
 	if n := s.unexplained(); n > 0 {
 		remarks = append(remarks, plural(n, "suspect reading")+" among them")
+	}
+	if s.Implausible != "" {
+		remarks = append(remarks, "not plausible, see below")
 	}
 	if len(remarks) > 0 {
 		text += " (" + strings.Join(remarks, "; ") + ")"
@@ -365,7 +392,8 @@ func (r chronoReport) scatter(w io.Writer) {
 func (r chronoReport) extremes(w io.Writer) {
 	other := otherUnit(r.Unit)
 	header := []any{"min", "max", "mean " + string(other)}
-	if r.MassG > 0 {
+	joules := r.MassG > 0 && !slices.ContainsFunc(r.Strings, implausible)
+	if joules {
 		header = append(header, "mean J", "max J")
 	}
 	if r.CapMPS > 0 {
@@ -373,7 +401,7 @@ func (r chronoReport) extremes(w io.Writer) {
 	}
 	r.table(w, func(s scoring.StringSummary) table.Row {
 		cells := table.Row{r.typed(s.Min), r.typed(s.Max), fixed(s.Mean.Value/other.MPS(), 1)}
-		if r.MassG > 0 {
+		if joules {
 			cells = append(cells, fixed(scoring.EnergyJ(r.MassG, s.Mean.Value), 2), fixed(scoring.EnergyJ(r.MassG, s.Max), 2))
 		}
 		if r.CapMPS > 0 {
@@ -396,6 +424,12 @@ func shareAboveText(s scoring.StringSummary) string {
 func (r chronoReport) notes(s chronoString) []string {
 	const few = 3
 	var lines []string
+	if s.Implausible != "" {
+		lines = append(lines, s.Implausible)
+	}
+	if s.Implausible != "" && r.MassG > 0 {
+		lines = append(lines, "joules are not given from numbers that cannot be right.")
+	}
 	for _, note := range s.Notes {
 		lines = append(lines, note+".")
 	}
@@ -413,7 +447,7 @@ func (r chronoReport) notes(s chronoString) []string {
 		case reading.Corrected:
 			lines = append(lines, fmt.Sprintf("line %d: %q was taken back by the speaker and does not count.", reading.Line, reading.Text))
 		case reading.Slip != "":
-			lines = append(lines, fmt.Sprintf("line %d: %s.", reading.Line, suspectText(reading)))
+			lines = append(lines, fmt.Sprintf("line %d: %s.", reading.Line, suspectText(reading, r.Unit)))
 		case reading.Unit != "" && converted <= few:
 			lines = append(lines, fmt.Sprintf("line %d: %q is %.1f %s.", reading.Line, reading.Text, reading.Value, r.Unit))
 		}
@@ -441,16 +475,16 @@ func (r chronoReport) overCap(reading scoring.Reading) bool {
 }
 
 // suspectText says what is wrong with a suspect reading and what was probably meant.
-func suspectText(r scoring.Reading) string {
-	return fmt.Sprintf("%q is suspect: %s; %s", r.Text, r.Slip, likelyText(r))
+func suspectText(r scoring.Reading, unit scoring.SpeedUnit) string {
+	return fmt.Sprintf("%q is suspect: %s; %s", r.Text, r.Slip, likelyText(r, unit))
 }
 
 // likelyText says what a suspect reading was probably meant as.
-func likelyText(r scoring.Reading) string {
+func likelyText(r scoring.Reading, unit scoring.SpeedUnit) string {
 	if len(r.Likely) == 0 {
 		return "look at it"
 	}
-	return "likely " + strings.ReplaceAll(strings.Trim(fmt.Sprint(r.Likely), "[]"), " ", " and ")
+	return "likely " + strings.ReplaceAll(strings.Trim(fmt.Sprint(r.Likely), "[]"), " ", " and ") + " " + string(unit)
 }
 
 // pairSentence compares two strings in words.

@@ -28,7 +28,7 @@ func TestChronoCommand(t *testing.T) {
 		}
 	}
 	out, _, _ = runWith(t, "284 285 283\nand the Reed: 290 291 2 9 3", "chrono", "-")
-	for _, want := range []string{"The string without a name against Reed: ", "put right", `"2" is suspect: digits split apart; likely 293.`} {
+	for _, want := range []string{"The string without a name against Reed: ", "put right", `"2" is suspect: digits split apart; likely 293 fps.`} {
 		if !strings.Contains(out, want) {
 			t.Errorf("no %q in:\n%s", want, out)
 		}
@@ -51,5 +51,25 @@ func TestChronoTakesTheUnitOfTheList(t *testing.T) {
 				t.Errorf("%v: status %d, no %q in:\n%s", args, status, w, out)
 			}
 		}
+	}
+}
+
+// Numbers that no foam dart has are said to be so, and nothing is made of them.
+func TestChronoSaysWhatCannotBe(t *testing.T) {
+	out, _, status := runWith(t, "284 285 286 283", "chrono", "--unit", "m/s", "--mass", "1.1g", "-")
+	if status != statusPartial || !strings.Contains(out, "not plausible, see below") || !strings.Contains(out, "is its unit fps, not m/s?") || strings.Contains(out, "mean J") {
+		t.Errorf("status %d:\n%s", status, out)
+	}
+	for _, args := range [][]string{{"chrono", "--mass", "1100g", "-"}, {"chrono", "--cap", "300m/s", "-"}} {
+		if _, errs, status := runWith(t, "284 285", args...); status != statusUsage || !strings.Contains(errs, "not plausible for a foam dart") {
+			t.Errorf("%v: status %d, %s", args, status, errs)
+		}
+	}
+	out, _, status = runWith(t, "", "flight", "--speed", "300fps", "--far-speed", "299fps", "--apart", "5m")
+	if status != statusPartial || !strings.HasPrefix(out, "Not to be relied on: these two speeds, 0.333% apart") {
+		t.Errorf("flight: status %d\n%s", status, out)
+	}
+	if out, _, status = runWith(t, "", "flight", "--speed", "300fps", "--far-speed", "280fps", "--apart", "5m"); status != statusDone || strings.Contains(out, "relied") {
+		t.Errorf("flight: status %d\n%s", status, out)
 	}
 }

@@ -56,7 +56,9 @@ type flightReport struct {
 	DragSource string         `json:"drag_source"`
 	AirKGM3    float64        `json:"air_kg_m3"`
 	Rows       []flightAtDrag `json:"rows"`
-	Cautions   string         `json:"cautions"`
+	// Implausible says what of the input no foam dart has.
+	Implausible []string `json:"implausible,omitempty"`
+	Cautions    string   `json:"cautions"`
 }
 
 type flightAtDrag struct {
@@ -146,9 +148,15 @@ func runFlight(c console, ctx *cli.Context) error {
 		return err
 	}
 	if ctx.Bool("json") {
-		return writeJSON(c.Out, report)
+		if err := writeJSON(c.Out, report); err != nil {
+			return err
+		}
+	} else {
+		report.print(c.Out)
 	}
-	report.print(c.Out)
+	if len(report.Implausible) > 0 {
+		return errPartial
+	}
 	return nil
 }
 
@@ -156,11 +164,20 @@ func runFlight(c console, ctx *cli.Context) error {
 // with the ends of its range.
 func flightOf(in flightInput) (flightReport, error) {
 	r := flightReport{MuzzleMPS: in.speedMPS, WindMPS: in.windMPS, DragSource: "assumed", AirKGM3: scoring.AirDensity(in.celsius, in.altitudeM), Cautions: eyesAndField}
+	for _, words := range []string{scoring.ImplausibleSpeed(in.speedMPS), scoring.ImplausibleMass(in.dart.MassG)} {
+		if words != "" {
+			r.Implausible = append(r.Implausible, words)
+		}
+	}
 	if in.farMPS > 0 {
 		r.DragSource = "fitted from two speeds"
 		perM, err := scoring.FitDrag(in.speedMPS, in.farMPS, in.apartM)
 		if err != nil {
 			return r, withHint(usageError{err}, "--far-speed is the slower one, --apart the distance between the two chronographs")
+		}
+		in.dart.Cd = 1
+		if words := scoring.ImplausibleDrag(perM / in.dart.DragPerM(r.AirKGM3)); words != "" {
+			r.Implausible = append(r.Implausible, fmt.Sprintf("these two speeds, %.3g%% apart, give a drag that cannot be right: %s; two chronographs differ by as much as 1%% by themselves: set them further apart, average many shots, or leave --far-speed out", 100*(1-in.farMPS/in.speedMPS), words))
 		}
 		return r, r.add(in, 0, perM)
 	}
@@ -200,6 +217,9 @@ func (r *flightReport) add(in flightInput, cd, dragPerM float64) error {
 }
 
 func (r flightReport) print(w io.Writer) {
+	for _, words := range r.Implausible {
+		fmt.Fprintf(w, "Not to be relied on: %s\n", words)
+	}
 	first := r.Rows[0]
 	fmt.Fprintf(w, "Over %g m the dart drops %.2f m in %.2f s, if it leaves level; 1%% less speed strikes %.0f mm lower.\n", first.DistanceM, first.DropM, first.TimeS, 1000*first.HeightPerPercentM)
 	if len(r.Rows) > 1 {

@@ -113,7 +113,7 @@ func printVelocities(w io.Writer, s sheet.Summary) {
 	}
 	fmt.Fprintf(w, "\nVelocity, %s\n", unit)
 	misfit := false // readings and heights, somewhere
-	t := plainTable(w, 3, "", "group", "n", "mean", "SD", "highest − lowest", "highest", "over cap", "joules", "height sigma from it, mm", "share of height")
+	t := plainTable(w, 3, "", "group", "n", "mean", "SD", "extreme spread", "highest", "over cap", "joules", "height sigma from it, mm", "share of height")
 	for _, v := range s.Velocities {
 		over, joules, share := "–", "–", "–"
 		if s.Session.CapMPS.Known() {
@@ -130,7 +130,7 @@ func printVelocities(w io.Writer, s sheet.Summary) {
 		}
 		t.AppendRow(table.Row{v.Letter, v.Accessory, v.N, spread(v.MeanMPS), spread(v.SDMPS), speed(v.ESMPS), speed(v.MaxMPS), over, joules, ranged(v.HeightMM), share})
 		if o := v.Without; o != nil {
-			t.AppendRow(table.Row{"", "without slips", o.N, spread(o.MeanMPS), spread(o.SDMPS), speed(o.MaxMPS - o.MinMPS), speed(o.MaxMPS)})
+			t.AppendRow(table.Row{"", "put right", o.N, spread(o.MeanMPS), spread(o.SDMPS), speed(o.MaxMPS - o.MinMPS), speed(o.MaxMPS)})
 		}
 	}
 	t.Render()
@@ -146,8 +146,17 @@ func printVelocities(w io.Writer, s sheet.Summary) {
 		return
 	}
 	for _, f := range s.Flight.Rows {
-		fmt.Fprintf(w, "%s: on the way %.2f s (%.2f–%.2f), drop %s mm; a crosswind of 1 m/s drifts it %s mm\n", f.Accessory,
-			float64(f.TimeS.Value), float64(f.TimeS.Low), float64(f.TimeS.High), ranged(f.DropMM), ranged(f.DriftPerMPSMM))
+		drift := fmt.Sprintf("a crosswind of 1 m/s drifts it %s mm", ranged(f.DriftPerMPSMM))
+		if d := f.DriftMM; d.Value.Known() {
+			side := "right"
+			if d.Value < 0 {
+				side = "left"
+				d.Value, d.Low, d.High = -d.Value, -d.High, -d.Low
+			}
+			drift = fmt.Sprintf("the day's crosswind drifts it %s mm to the %s", ranged(d), side)
+		}
+		fmt.Fprintf(w, "%s: on the way %.2f s (%.2f–%.2f), drop %s mm; %s\n", f.Accessory,
+			float64(f.TimeS.Value), float64(f.TimeS.Low), float64(f.TimeS.High), ranged(f.DropMM), drift)
 	}
 	fmt.Fprintln(w, s.Flight.Assumptions)
 }

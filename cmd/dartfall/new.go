@@ -310,7 +310,7 @@ func (q *asker) run(s *session.Session, accessory, photo string) {
 				for _, r := range list.Readings {
 					t.Readings = append(t.Readings, r.Meant()...)
 					if r.Slip != "" && !r.Corrected {
-						fmt.Fprintf(q.out, "   %s\n", suspectText(r))
+						fmt.Fprintf(q.out, "   %s\n", suspectText(r, scoring.SpeedUnit(s.Velocity.Unit)))
 					}
 				}
 			}

@@ -11,6 +11,7 @@ import (
 
 	"dartfall/cmd/dartfall/internal/session"
 	"dartfall/cmd/dartfall/internal/sheet"
+	"dartfall/scoring"
 )
 
 // The demo folder with one more file that is no photo: measured in two shards,
@@ -166,10 +167,14 @@ func TestComparisonAnswer(t *testing.T) {
 	}
 }
 
-func TestSuspectReadingsAreNamedNotChanged(t *testing.T) {
-	lines, _ := suspects(session.String{Accessory: "North", Unit: "fps", Readings: []float64{203, 201, 20.2, 204, 202}})
-	if len(lines) != 1 || !strings.Contains(lines[0], "reading 3: 20.2 fps is suspect") || !strings.Contains(lines[0], "counts as written") {
-		t.Errorf("suspects = %q, want the third reading", lines)
+// As in chrono: as typed and put right stand side by side.
+func TestSuspectReadingsAreNamedAndPutRight(t *testing.T) {
+	lines, meant, slipped := suspects(session.String{Accessory: "North", Unit: "fps", Readings: []float64{203, 201, 20.2, 204, 24}})
+	if len(lines) != 2 || !strings.Contains(lines[0], "reading 3: 20.2 fps is suspect (decimal point; likely 202 fps)") {
+		t.Errorf("suspects = %q, want the third reading first", lines)
+	}
+	if mean, _ := scoring.MeanSD(meant); !slipped || len(meant) != 4 || math.Abs(mean/0.3048-202.5) > 1e-6 {
+		t.Errorf("put right: %v, %v, want 203, 201, 202 and 204 fps", meant, slipped)
 	}
 }
 

@@ -135,7 +135,7 @@ func (v view) strips() template.HTML {
 	return template.HTML(b.String())
 }
 
-// shownMean is the mean that the strip plot shows: without slips.
+// shownMean is the mean that the strip plot shows: slips put right.
 func shownMean(s sheet.Velocity) sheet.Estimate {
 	if s.Without != nil {
 		return s.Without.MeanMPS

@@ -478,8 +478,9 @@ type Velocity struct {
 	N         int      `json:"n"`
 	Readings  []Number `json:"readings_mps"`
 	Suspect   []string `json:"suspect"` // one plain line per suspect reading
-	// Without leaves out the readings that a slip explains; null without any. With such
-	// readings nothing further is computed from the mean and the deviation.
+	// Without puts slips right: with what was likely meant, and without what nobody can
+	// tell; null without any. With slips nothing further is computed from the mean and the
+	// deviation.
 	Without   *SpeedFigures `json:"without_suspect"`
 	MeanMPS   Estimate      `json:"mean_mps"`
 	SDMPS     Estimate      `json:"sd_mps"`

@@ -302,10 +302,13 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 		byHand := slices.ContainsFunc(p.Marks, func(im sheet.Impact) bool { return im.String == name })
 		switch {
 		case si == nil:
+			row.LeftOut = t.Photo + " was not measured"
 			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s has no measured photo (%s): its shots are not in the figures", name, t.Photo))
-		case taken[key] != "" && !byHand:
+		case taken[key] != "" && !byHand && (t.Shots == 0 || t.Misses < t.Shots): // one without a hit needs no marks
+			row.LeftOut = fmt.Sprintf("the marks of %s count for string %s", t.Photo, taken[key])
 			s.Warnings = append(s.Warnings, fmt.Sprintf("strings %s and %s share the %s marks of %s: they are counted once, for the first; give each its marks in dartfall review", taken[key], name, a.Sticker, t.Photo))
 		case si.unsure != "" && !byHand:
+			row.LeftOut = "its new marks cannot be told from earlier ones"
 			s.Warnings = append(s.Warnings, fmt.Sprintf("string %s is not in the figures, since its new marks cannot be told from earlier ones: %s; if a new face was up, write fresh = true under its [[string]]", name, si.unsure))
 		default:
 			colourTells := taken[key] == "" && si.unsure == "" // else only what was given to it by hand is its own
@@ -318,7 +321,8 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 					row.Found++
 				}
 			}
-			if shotsButNoMark(row) { // a photo taken again, or of another string, says nothing of misses
+			if row.Found == 0 && t.Misses == 0 { // a photo taken again, or of another string, says nothing of misses
+				row.LeftOut = t.Photo + " shows no new mark of it"
 				s.Warnings = append(s.Warnings, j.noMarkWords(row, a.Sticker))
 				break
 			}
@@ -329,6 +333,11 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 			}
 		}
 		s.Strings = append(s.Strings, row)
+	}
+	for _, row := range s.Strings { // beside a string that states its shots, one that does not has those known of
+		if g := add(row.Accessory, ""); row.Shots == 0 && row.LeftOut == "" && g.group.Declared > 0 {
+			g.group.Declared += row.Found + row.Misses
+		}
 	}
 	warnOfLateMarks(s)
 }
@@ -397,8 +406,8 @@ func answer(s sheet.Summary) string {
 		words = strings.TrimSuffix(words, ".")
 		var doubts, out []string
 		for _, t := range s.Strings {
-			if shotsButNoMark(t) {
-				out = append(out, fmt.Sprintf("string %s is not in the figures, since %s shows no new mark of it", t.Name, t.Photo))
+			if t.LeftOut != "" {
+				out = append(out, fmt.Sprintf("string %s is not in the figures, since %s", t.Name, t.LeftOut))
 			}
 		}
 		for _, g := range s.Groups {

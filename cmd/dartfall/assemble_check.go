@@ -46,17 +46,12 @@ func (j job) misfiled(photos []sheet.Photo) (warnings []string) {
 	return warnings
 }
 
-// shotsButNoMark reports whether a string that should have marks has none.
-func shotsButNoMark(t sheet.String) bool {
-	return t.Found == 0 && (t.Shots == 0 || t.Shots > t.Misses)
-}
-
 // toDecide reports whether something waits for a person: a decision that fits no photo
 // any more, a string that is not in the figures, numbers of shots or speeds that cannot be
 // right.
 func toDecide(s sheet.Summary) bool {
 	return slices.ContainsFunc(s.Decisions, func(d sheet.Decision) bool { return !d.Fits }) ||
-		slices.ContainsFunc(s.Strings, func(t sheet.String) bool { return t.Open != "" || shotsButNoMark(t) }) ||
+		slices.ContainsFunc(s.Strings, func(t sheet.String) bool { return t.Open != "" || t.LeftOut != "" }) ||
 		slices.ContainsFunc(s.Groups, func(g sheet.Group) bool { return moreThanShots(g.Accessory, g.All.N, g.Misses, g.Shots) != "" }) ||
 		slices.ContainsFunc(s.Velocities, func(v sheet.Velocity) bool { return implausibleSpeed(v) != "" }) ||
 		scoring.ImplausibleMass(float64(s.Session.DartMassG)) != "" ||

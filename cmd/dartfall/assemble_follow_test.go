@@ -432,6 +432,65 @@ func TestRetakeOfABoardIsNoMisses(t *testing.T) {
 	}
 }
 
+// Misses that a string states count though no mark of it is found: one shot of it not
+// found either makes no retake of its photo, nor does a number of shots left open.
+func TestStatedMissesCountWithoutAMark(t *testing.T) {
+	north, reed := scattered(1, 10, "blue"), scattered(2, 10, "orange")
+	board := slices.Concat(north, reed)
+	for _, c := range []struct {
+		name, photo                 string // of the string without a mark
+		shots, misses               int    // of it
+		declared, lost, unaccounted int    // of Reed
+	}{
+		{"all", "c.jpg", 10, 10, 20, 10, 0}, {"all but one", "c.jpg", 10, 9, 20, 9, 1}, {"shots not stated", "c.jpg", 0, 9, 19, 9, 0},
+		{"all, no photo of their own", "b.jpg", 10, 10, 20, 10, 0},
+	} {
+		ses := session.Session{
+			Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}, {Name: "Reed", Sticker: "orange"}},
+			Strings: []session.String{{Accessory: "North", Photo: "a.jpg", Shots: 10}, {Accessory: "Reed", Photo: "b.jpg", Shots: 10},
+				{Accessory: "Reed", Photo: c.photo, Shots: c.shots, Misses: c.misses}},
+		}
+		s, err := assemble(job{session: &ses}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, north), shownOn("b.jpg", 0, upByPhoto, board), shownOn("c.jpg", 0.1, upByPhoto, board)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if g := s.Groups[1]; g.Shots != c.declared || g.Misses != c.lost || g.Unaccounted != c.unaccounted {
+			t.Errorf("%s: %d shots, %d misses, %d unaccounted, want %d, %d, %d", c.name, g.Shots, g.Misses, g.Unaccounted, c.declared, c.lost, c.unaccounted)
+		}
+		if !strings.HasPrefix(s.Answer, "North is clearly tighter than Reed") || strings.Contains(s.Answer, "not in the figures") || toDecide(s) {
+			t.Errorf("%s: %q, to decide: %v", c.name, s.Answer, toDecide(s))
+		}
+	}
+}
+
+// Why a string is not in the figures is said as it is.
+func TestWhyAStringIsLeftOut(t *testing.T) {
+	north, reed, later := scattered(1, 10, "blue"), scattered(2, 10, "orange"), scattered(3, 10, "orange")
+	for photo, want := range map[string]string{
+		"gone.jpg": "since gone.jpg was not measured.",
+		"b.jpg":    "since the marks of b.jpg count for string 2 Reed.",
+		"c.jpg":    "since c.jpg shows no new mark of it.",
+		"d.jpg":    "since its new marks cannot be told from earlier ones.",
+	} {
+		ses := session.Session{
+			Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}, {Name: "Reed", Sticker: "orange"}},
+			Strings:     []session.String{{Accessory: "North", Photo: "a.jpg"}, {Accessory: "Reed", Photo: "b.jpg"}},
+		}
+		if photo == "d.jpg" { // after one that was not measured
+			ses.Strings = append(ses.Strings, session.String{Accessory: "Reed", Photo: "lost.jpg"})
+		}
+		ses.Strings = append(ses.Strings, session.String{Accessory: "Reed", Photo: photo})
+		s, err := assemble(job{session: &ses}, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, north), shownOn("b.jpg", 0, upByPhoto, slices.Concat(north, reed)),
+			shownOn("c.jpg", 0.1, upByPhoto, slices.Concat(north, reed)), shownOn("d.jpg", 0.1, upByPhoto, slices.Concat(north, reed, later))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.HasSuffix(s.Answer, " Reed is not in the figures, "+want) || !toDecide(s) {
+			t.Errorf("%s: %q, want %q and a decision", photo, s.Answer, want)
+		}
+	}
+}
+
 // What is said of stickers is not said of bare marks.
 func TestStickerNote(t *testing.T) {
 	for _, kind := range []string{"sticker", "bare"} {

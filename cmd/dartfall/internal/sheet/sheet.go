@@ -204,6 +204,7 @@ type String struct {
 	SeenAgain int      `json:"seen_again"` // marks on its photo that were on the board before
 	Gone      []string `json:"gone"`       // earlier marks not seen on its photo, in words
 	Open      string   `json:"open"`       // why new marks cannot be told from earlier ones; else ""
+	LeftOut   string   `json:"left_out"`   // why the string is not in the figures; else ""
 	Readings  []Number `json:"readings_mps"`
 	Notes     string   `json:"notes"`
 }

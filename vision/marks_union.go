@@ -62,6 +62,9 @@ func (s *search) byUnion(found []*disc) []*disc {
 		for _, o := range own {
 			done[o] = true
 		}
+		if !slices.ContainsFunc(own, func(o *disc) bool { return o.roomBeside(found) }) {
+			continue
+		}
 		u := s.unionOf(own, found)
 		centres := make([]r2.Vec, len(own))
 		for i, o := range own {
@@ -86,6 +89,24 @@ func (s *search) byUnion(found []*disc) []*disc {
 		}
 	}
 	return found
+}
+
+// roomBeside reports whether the rim of d leaves room for another disc of its colour: part of
+// it is not where it should be, and no disc found tells why, or it is coarse.
+func (d *disc) roomBeside(found []*disc) bool {
+	const coarse, part = 0.1, 0.05 // of the radius, and of the rim; all 22 unions on the boards of mostLeft have it
+	near, unclear := neighbours(d, found), 0
+	end := &disc{pos: d.pos, radius: 1.28 * d.radius} // of the rays
+	for _, r := range d.rays {
+		if r.seen && !(r.edge && math.Abs(r.at-d.radius) < d.tol) {
+			onRim, under := d.meets(r.angle, near)
+			endOnRim, endUnder := end.meets(r.angle, near)
+			if !onRim && !under && !endOnRim && !endUnder {
+				unclear++
+			}
+		}
+	}
+	return d.tol > coarse*d.radius || float64(unclear) > part*float64(d.seen())
 }
 
 // grow returns the centres of the discs that explain most, and of as many more as are worth
@@ -209,7 +230,12 @@ func (u *union) covered(p r2.Vec, centres []r2.Vec) (share float64, nearest int)
 			least, nearest = q, i
 		}
 	}
-	return max(0, min(1, 0.5-(math.Sqrt(least)-u.radius)/u.blur)), nearest
+	return u.coveredBy(least), nearest
+}
+
+// coveredBy returns the share of a pixel that a disc covers whose centre is so far away, squared.
+func (u *union) coveredBy(away2 float64) float64 {
+	return max(0, min(1, 0.5-(math.Sqrt(away2)-u.radius)/u.blur))
 }
 
 // left returns what discs leave over, the sum of squares.
@@ -299,21 +325,27 @@ func (u *union) place(centres []r2.Vec) (at []r2.Vec, left float64) {
 func (u *union) another(centres []r2.Vec, least float64) (best r2.Vec, ok bool) {
 	type rest struct {
 		unionPixel
-		now float64 // covered
+		now, room float64 // covered, and what could be explained of it
 	}
-	var near []rest
+	var near, bare []rest // bare: of the colour, and not covered
 	for _, c := range centres {
-		near = near[:0]
-		room := 0.0
+		near, bare = near[:0], bare[:0]
+		room, little := 0.0, 0.0 // to be explained by all and by those that are not bare
 		for _, p := range u.pixels {
-			if r2.Norm2(r2.Sub(p.at, c)) < unionReach*unionReach*u.radius*u.radius {
-				if now, _ := u.covered(p.at, centres); p.share > now {
-					room += p.worth * (p.share - now) * (p.share - now)
-					near = append(near, rest{p, now})
-				} else if now < 1 {
-					near = append(near, rest{p, now})
-				}
+			if r2.Norm2(r2.Sub(p.at, c)) > unionReach*unionReach*u.radius*u.radius {
+				continue
 			}
+			now, _ := u.covered(p.at, centres)
+			if now == 1 {
+				continue
+			}
+			q := rest{p, now, p.worth * max(0, p.share-now) * max(0, p.share-now)}
+			if room += q.room; p.share-now > bareShare {
+				bare = append(bare, q)
+			} else {
+				little += q.room
+			}
+			near = append(near, q)
 		}
 		if room < least {
 			continue
@@ -323,18 +355,30 @@ func (u *union) another(centres []r2.Vec, least float64) (best r2.Vec, ok bool) 
 				if q := math.Hypot(x, y); q < leastOff || q > mostOff {
 					continue
 				}
-				at := []r2.Vec{r2.Add(c, r2.Vec{X: x * u.radius, Y: y * u.radius})}
+				at := r2.Add(c, r2.Vec{X: x * u.radius, Y: y * u.radius})
+				most, reach := little, u.radius+u.blur/2
+				for _, p := range bare {
+					if r2.Norm2(r2.Sub(p.at, at)) < reach*reach {
+						most += p.room
+					}
+				}
+				if most < least {
+					continue
+				}
 				gain := 0.0
 				for _, p := range near {
-					if m, _ := u.covered(p.at, at); m > p.now {
+					if m := u.coveredBy(r2.Norm2(r2.Sub(p.at, at))); m > p.now {
 						gain += p.worth * ((p.share-p.now)*(p.share-p.now) - (p.share-m)*(p.share-m))
 					}
 				}
 				if gain > least {
-					least, best, ok = gain, at[0], true
+					least, best, ok = gain, at, true
 				}
 			}
 		}
 	}
 	return best, ok
 }
+
+// bareShare of a pixel that has the colour and that no disc covers is more than noise.
+const bareShare = 0.2

@@ -1,6 +1,7 @@
 package vision
 
 import (
+	"math"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r2"
@@ -63,5 +64,30 @@ func TestUnionGrows(t *testing.T) {
 	}
 	if got := read(a).grow([]r2.Vec{r2.Add(a, r2.Vec{X: 0.5})}, area); len(got) != 1 {
 		t.Errorf("%d discs explain one", len(got))
+	}
+}
+
+// A whole rim leaves no room beside it, nor does one that a disc found explains; a rim of which
+// part is elsewhere does.
+func TestRoomBeside(t *testing.T) {
+	made := func(x float64, at func(angle float64) float64) *disc {
+		d := &disc{pos: r2.Vec{X: x}, radius: 6, tol: 0.3}
+		for k := range raysPerDisc {
+			a := rayAngle(k, raysPerDisc)
+			d.rays = append(d.rays, ray{angle: a, seen: true, edge: true, at: at(a)})
+		}
+		d.tally(nil, nil)
+		return d
+	}
+	bulging := func(a float64) float64 { return 6 + 4*max(0, math.Cos(a)-0.8) }
+	whole, other := made(0, func(float64) float64 { return 6 }), made(7, func(float64) float64 { return 6 })
+	if whole.roomBeside([]*disc{whole}) {
+		t.Error("room beside a whole rim")
+	}
+	if d := made(0, bulging); !d.roomBeside([]*disc{d}) {
+		t.Error("no room beside a rim that bulges")
+	}
+	if d := made(0, bulging); d.roomBeside([]*disc{d, other}) {
+		t.Error("room where a disc found lies")
 	}
 }

@@ -71,11 +71,7 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 		return nil
 	}
 	opts := scoring.CompareOptions{Seed: comparisonSeed, Board: j.board()}
-	c, err := scoring.Compare(list, opts)
-	if err != nil {
-		return err
-	}
-	stated, err := scoring.Compare(asStated(list), opts)
+	c, stated, err := compareAsStated(list, opts)
 	if err != nil {
 		return err
 	}
@@ -110,20 +106,25 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 	return nil
 }
 
-// asStated are the groups without the shots that are neither found nor stated as
-// misses.
-func asStated(groups []scoring.Group) []scoring.Group {
+// compareAsStated compares the groups, and once more without the shots that are neither
+// found nor stated as misses.
+func compareAsStated(groups []scoring.Group, opts scoring.CompareOptions) (all, stated scoring.Comparison, err error) {
+	all, err = scoring.Compare(groups, opts)
+	if err != nil || !slices.ContainsFunc(groups, func(g scoring.Group) bool { return g.Unaccounted() > 0 }) {
+		return all, all, err
+	}
 	groups = slices.Clone(groups)
 	for i := range groups {
 		groups[i].Declared = 0
 	}
-	return groups
+	stated, err = scoring.Compare(groups, opts)
+	return all, stated, err
 }
 
 // shotsToCheck says why a pair gets no verdict for its numbers of shots, "" when it may:
 // a side has more marks and misses than shots, or shots that are neither found nor
-// stated as misses decide, since without them another verdict is clear, or the other side leans tighter. A number
-// typed wrong must not name a winner.
+// stated as misses decide, since the verdict without them is another. A number typed wrong
+// must neither name a winner nor hide one.
 func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
 	var extra, open []string
 	for _, g := range []scoring.Group{a, b} {
@@ -133,9 +134,7 @@ func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
 			open = append(open, fmt.Sprintf("%d of %s of %s", u, plural(g.Declared, "shot"), g.Accessory))
 		}
 	}
-	clear := all.Verdict == scoring.ClearlyTighter || stated.Verdict == scoring.ClearlyTighter
-	lean := all.Verdict == scoring.Leaning && stated.Verdict == scoring.Leaning
-	turns := len(open) > 0 && (clear && all.Verdict != stated.Verdict || (clear || lean) && all.Tighter != stated.Tighter)
+	turns := len(open) > 0 && (all.Verdict != stated.Verdict || all.Verdict != scoring.NoDifference && all.Tighter != stated.Tighter)
 	switch {
 	case len(extra) > 0:
 		return fmt.Sprintf("%s and %s cannot be compared yet: %s.", a.Accessory, b.Accessory, strings.Join(extra, " and "))

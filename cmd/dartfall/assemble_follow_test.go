@@ -376,6 +376,7 @@ func TestNoVerdictOnWrongNumbersOfShots(t *testing.T) {
 	}{
 		{"right", wide, 15, 0, "North is clearly tighter than Reed", "cannot"},
 		{"51 for 15", scattered(2, 15, "orange"), 51, 0, "North and Reed cannot be compared yet: 36 of 51 shots of Reed are neither found nor stated as misses, and they decide", "tighter"},
+		{"18 for 15", scattered(2, 15, "orange"), 18, 0, "North and Reed cannot be compared yet: 3 of 18 shots of Reed are neither found nor stated as misses, and they decide", "tighter"},
 		{"all stated", scattered(2, 15, "orange"), 51, 36, "North is clearly tighter than Reed", "cannot"},
 		{"they do not decide", wide, 16, 0, "North is clearly tighter than Reed", "cannot"},
 		{"3 for 15", wide, 3, 0, "North and Reed cannot be compared yet: Reed has more marks (15) than shots stated (3)", "tighter"},

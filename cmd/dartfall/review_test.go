@@ -99,14 +99,14 @@ func TestReviewCommand(t *testing.T) {
 	tab.Body.Close()
 	select {
 	case got := <-status:
-		if got != statusDone {
-			t.Fatalf("status %d, want %d\n%s", got, statusDone, errs.String())
+		if got != statusPartial { // the shot whose mark was removed is neither found nor stated as a miss, and decides
+			t.Fatalf("status %d, want %d\n%s", got, statusPartial, errs.String())
 		}
 	case <-time.After(2 * time.Minute):
 		t.Fatal("the command outlives its last tab")
 	}
-	if text := <-rest; !strings.Contains(text, "Decided by hand: 1 decision.") {
-		t.Errorf("the closing table does not count the decision:\n%s", text)
+	if text := <-rest; !strings.Contains(text, "Decided by hand: 1 decision.") || !strings.Contains(text, "neither found nor stated as misses, and they decide") {
+		t.Errorf("the closing table does not count the decision, or not the shot that it leaves open:\n%s", text)
 	}
 	_, s, err := readSummary(dir)
 	if err != nil || len(s.Decisions) != 1 || s.Decisions[0].Reason != "a leaf" || !strings.Contains(s.Photos[0].OverlayAt, "-decided-") {

@@ -62,10 +62,10 @@ func (j job) ringContradicts(mm float64) string {
 }
 
 // unfitRings says of diameters decided by hand that contradict the rings given, and
-// so are not used.
+// so are not used; not of those that a later decision has outdone.
 func (j job) unfitRings(made []sheet.Decision) {
 	for i, d := range j.decided.InForce {
-		if d.Kind != decisions.Ring {
+		if d.Kind != decisions.Ring || d.After.Board != j.decided.BoardOf(d.SHA256, func(float64) bool { return true }) {
 			continue
 		}
 		if why := j.ringContradicts(d.After.Board.RingMM); why != "" && made[i].Fits {
@@ -75,11 +75,16 @@ func (j job) unfitRings(made []sheet.Decision) {
 	}
 }
 
+// boardOf is what was decided by hand about the scale of the photo of that content.
+func (j job) boardOf(sha256 string) *decisions.Board {
+	return j.decided.BoardOf(sha256, func(mm float64) bool { return j.ringContradicts(mm) == "" })
+}
+
 // optionsFor are the options for the photo of that content: the scale that was
 // given for it by hand outranks the rest, but may not contradict several rings.
 func (j job) optionsFor(sha256 string) vision.Options {
 	opts := j.opts
-	b := j.decided.BoardOf(sha256)
+	b := j.boardOf(sha256)
 	switch {
 	case b == nil:
 	case len(b.Points) > 0:
@@ -89,7 +94,6 @@ func (j job) optionsFor(sha256 string) vision.Options {
 			t.Board.X, t.Board.Y = p.XMM, p.YMM
 			opts.Points = append(opts.Points, t)
 		}
-	case j.ringContradicts(b.RingMM) != "":
 	default:
 		opts.Points = nil
 		opts.Rings.OuterMM, opts.Rings.ListMM = b.RingMM, []float64{b.RingMM}
@@ -100,7 +104,7 @@ func (j job) optionsFor(sha256 string) vision.Options {
 // decidedBoard is what was given by hand about the photo's scale, as a part of the
 // identity of its result.
 func (j job) decidedBoard(sha256 string) string {
-	if b := j.decided.BoardOf(sha256); b != nil {
+	if b := j.boardOf(sha256); b != nil {
 		return fmt.Sprintf("%+v", *b)
 	}
 	return ""

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -154,6 +155,41 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 	changed := measure(statusPartial)
 	if len(changed.Decisions) != 1 || changed.Decisions[0].Fits || !strings.Contains(changed.Decisions[0].Words, "another photo than it was") {
 		t.Errorf("a decision on a changed photo: %+v", changed.Decisions)
+	}
+}
+
+// Of several scales decided for one photo the last counts that can be; a ring that
+// contradicts those given is reported only while nothing later outdoes it.
+func TestScaleInForce(t *testing.T) {
+	ring := func(mm float64) decisions.Decision {
+		return decisions.Decision{Kind: decisions.Ring, After: &decisions.Side{Board: &decisions.Board{RingMM: mm}}}
+	}
+	points := decisions.Decision{Kind: decisions.Points, After: &decisions.Side{Board: &decisions.Board{Points: make([]decisions.Point, 4)}}}
+	for _, c := range []struct {
+		name   string
+		log    []decisions.Decision
+		points bool // in use
+		unfit  int  // decision reported as not used, -1 for none
+	}{
+		{"points after a wrong ring", []decisions.Decision{ring(400), points}, true, -1},
+		{"a wrong ring after points", []decisions.Decision{points, ring(400)}, true, 1},
+		{"a right ring after points", []decisions.Decision{points, ring(801)}, false, -1},
+		{"a wrong ring", []decisions.Decision{ring(400)}, false, 0},
+	} {
+		for i := range c.log {
+			c.log[i].ID, c.log[i].Photo, c.log[i].SHA256 = i+1, "one.jpg", "aa11"
+		}
+		j := job{givenMM: []float64{400, 800}, decided: decisions.Replay(c.log)}
+		s, err := assemble(j, []sheet.Photo{{Name: "one.jpg", SHA256: "aa11"}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := slices.IndexFunc(s.Decisions, func(d sheet.Decision) bool { return !d.Fits }); got != c.unfit {
+			t.Errorf("%s: decision %d is reported, want %d: %+v", c.name, got, c.unfit, s.Decisions)
+		}
+		if got := len(j.optionsFor("aa11").Points) > 0; got != c.points {
+			t.Errorf("%s: points in use: %v", c.name, got)
+		}
 	}
 }
 

@@ -41,11 +41,11 @@ func Replay(log []Decision) State {
 }
 
 // BoardOf returns what is in force about the scale of the photo with that content,
-// nil for nothing.
-func (s State) BoardOf(sha256 string) *Board {
+// nil for nothing. It passes over outermost rings that cannot be, by ringFits.
+func (s State) BoardOf(sha256 string, ringFits func(mm float64) bool) *Board {
 	var b *Board
 	for _, d := range s.InForce {
-		if d.SHA256 == sha256 && (d.Kind == Ring || d.Kind == Points) {
+		if d.SHA256 == sha256 && (d.Kind == Points || d.Kind == Ring && ringFits(d.After.Board.RingMM)) {
 			b = d.After.Board
 		}
 	}

@@ -41,7 +41,7 @@ func NewDesk(t Tools, measured []sheet.Photo) (*Desk, error) {
 	}
 	d.state = decisions.Replay(d.file.Log().Decisions)
 	for _, p := range measured {
-		d.boards = append(d.boards, d.state.BoardOf(p.SHA256))
+		d.boards = append(d.boards, d.boardOf(p.SHA256))
 	}
 	d.sum, err = t.Assemble(d.state, d.measured)
 	return d, err
@@ -52,7 +52,7 @@ func NewDesk(t Tools, measured []sheet.Photo) (*Desk, error) {
 func (d *Desk) settle(ctx context.Context) error {
 	d.state = decisions.Replay(d.file.Log().Decisions)
 	for i, p := range d.measured {
-		b := d.state.BoardOf(p.SHA256)
+		b := d.boardOf(p.SHA256)
 		if sameBoard(b, d.boards[i]) {
 			continue
 		}
@@ -66,6 +66,10 @@ func (d *Desk) settle(ctx context.Context) error {
 	var err error
 	d.sum, err = d.tools.Assemble(d.state, d.measured)
 	return err
+}
+
+func (d *Desk) boardOf(sha256 string) *decisions.Board {
+	return d.state.BoardOf(sha256, func(mm float64) bool { return d.tools.CheckRing(mm) == nil })
 }
 
 func sameBoard(a, b *decisions.Board) bool {

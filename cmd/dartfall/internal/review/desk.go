@@ -335,7 +335,7 @@ const pointingSigmaPx = 1.5
 
 // placed puts a mark at the centre of the disc that the person pointed at, or at the
 // very place when there is no disc or none is to be looked for; not where another
-// mark is.
+// mark is, but for those that it lay on before.
 func (d *Desk) placed(p sheet.Photo, w Wish, m decisions.Mark) (decisions.Mark, error) {
 	at, err := d.pointed(p, w)
 	if err != nil {
@@ -359,11 +359,14 @@ func (d *Desk) placed(p sheet.Photo, w Wish, m decisions.Mark) (decisions.Mark, 
 	if !rect.InFront(x) || !(r2.Norm(x) <= 20000) {
 		return m, refuse("that place is not on the board's plane")
 	}
+	was := r2.Vec{X: m.XMM, Y: m.YMM}
 	m.XPx, m.YPx, m.SigmaPx, m.XMM, m.YMM, m.DiameterMM = s.At.X, s.At.Y, s.SigmaPx, x.X, x.Y, s.DiameterMM
 	for _, o := range p.Marks {
-		apart := math.Hypot(x.X-float64(o.XMM), x.Y-float64(o.YMM))
-		if o.ID != w.Mark && o.Source != sheet.Removed && apart < samePlace*m.DiameterMM {
-			return m, refuse("there is a mark here already: choose it, and split it if two lie in one place")
+		on := func(at r2.Vec) bool {
+			return math.Hypot(at.X-float64(o.XMM), at.Y-float64(o.YMM)) < samePlace*m.DiameterMM
+		}
+		if o.ID != w.Mark && o.Source != sheet.Removed && on(x) && (w.Mark == "" || !on(was)) {
+			return m, refuse("there is a mark here already: choose it, and split it if two lie in one place; to place one beside it, tick “place exactly where I point”")
 		}
 	}
 	return m, nil

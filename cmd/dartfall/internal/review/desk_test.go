@@ -298,6 +298,29 @@ func TestAddNearAnother(t *testing.T) {
 	}
 }
 
+// Of two marks that a split left in one place either may be moved by any distance, but not
+// onto a third.
+func TestNudgeAfterSplit(t *testing.T) {
+	for twin := range 2 {
+		d := testDesk(t)
+		decide := func(w Wish) error {
+			w.Photo, w.Seen = "one.jpg", d.state.Last
+			return d.Decide(context.Background(), w)
+		}
+		if err := decide(Wish{Kind: "split", Mark: "one.jpg#1"}); err != nil {
+			t.Fatal(err)
+		}
+		marks := d.sum.Photos[0].Marks
+		id := []string{marks[0].ID, marks[len(marks)-1].ID}[twin]
+		if err := decide(Wish{Kind: "move", Mark: id, View: "taken", X: px(524), Y: px(360), Exact: true}); err != nil {
+			t.Errorf("%s moved by 4 px: %v", id, err)
+		}
+		if err := decide(Wish{Kind: "move", Mark: id, View: "taken", X: px(382), Y: px(400), Exact: true}); err == nil || !strings.Contains(err.Error(), "“place exactly where I point”") {
+			t.Errorf("%s moved onto a third: %v", id, err)
+		}
+	}
+}
+
 // The page offers a new mark the colour of the photo's string, tells why a mark of
 // another counts for none, and what luck does to a group that loses its widest.
 func TestWordsOfColourAndLuck(t *testing.T) {

@@ -52,22 +52,6 @@ func (g Group) Unaccounted() int {
 // unaccounted for, since a shot without a mark must not make a group look smaller.
 func (g Group) lost() int { return g.Misses + max(0, g.Unaccounted()) }
 
-// Groups sorts impacts into groups by accessory, in order of first appearance.
-func Groups(impacts []Impact) []Group {
-	var groups []Group
-	index := map[string]int{}
-	for _, im := range impacts {
-		i, ok := index[im.Accessory]
-		if !ok {
-			i = len(groups)
-			index[im.Accessory] = i
-			groups = append(groups, Group{Accessory: im.Accessory})
-		}
-		groups[i].Impacts = append(groups[i].Impacts, im)
-	}
-	return groups
-}
-
 // kept lists the indices of finite impacts that the mask does not set aside; a nil
 // mask sets nothing aside.
 func (g Group) kept(mask []bool) []int {

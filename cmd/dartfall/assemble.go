@@ -16,12 +16,6 @@ import (
 	"dartfall/vision"
 )
 
-// cautions are shown wherever results are.
-var cautions = []string{
-	"Foam darts can injure eyes: rated eye protection for everybody near, the helper at the board included; nobody forward of the muzzle.",
-	"A backstop larger than the board. Local rules, the venue's cap and the field's marshals have the last word.",
-}
-
 // stickerPlacementNote says what the photo cannot know.
 const stickerPlacementNote = "The stated uncertainty is the photo's. A sticker placed by hand is good to 5 to 10 mm (common practice, no source), which comes on top."
 
@@ -32,7 +26,7 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 	j.unfitRings(decided.Made)
 	photos := decided.Photos
 	s := sheet.Summary{
-		Schema: sheet.SchemaID, Photos: photos, Decisions: decided.Made, Cautions: cautions,
+		Schema: sheet.SchemaID, Photos: photos, Decisions: decided.Made, Cautions: sheet.Cautions(),
 		Session:    sheet.Session{DistanceMM: sheet.Unknown(), DartMassG: sheet.Unknown(), CapMPS: sheet.Unknown()},
 		Provenance: sheet.Provenance{Program: "dartfall", Version: version, Settings: j.settings},
 		Rule:       j.rule(),

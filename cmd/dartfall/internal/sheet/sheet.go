@@ -557,8 +557,7 @@ type File struct {
 // Cautions are the sentences shown with every result.
 func Cautions() []string {
 	return []string{
-		"Foam darts can injure eyes: rated eye protection for everybody near, the helper at the board included.",
-		"Nobody forward of the muzzle; blaster empty and off before anyone walks to the board; a backstop larger than the board.",
-		"Local rules and the field's marshals have the last word; this program judges no rule and no law.",
+		"Foam darts can injure eyes: rated eye protection for everybody near, the helper at the board included; nobody forward of the muzzle.",
+		"A backstop larger than the board. Local rules, the venue's cap and the field's marshals have the last word.",
 	}
 }

@@ -153,7 +153,8 @@ type parser struct {
 	current int
 	line    int
 	// pending is the last number read, until what follows tells whether it was a speed;
-	// replaces tells that it takes back the one before, also on the line before.
+	// replaces tells that it takes back the one before, on the line before where "sorry" ends
+	// that line.
 	pending  *Reading
 	replaces bool
 	counting bool // the next number word may be the shot's own: "shot two"
@@ -207,7 +208,25 @@ func (p *parser) read(line string, number int) {
 	line = takenBack().ReplaceAllString(unread().ReplaceAllString(ordinal().ReplaceAllString(line, " "), " ; "), " sorry ")
 	line = scratched().ReplaceAllString(line, " scratched ")
 	line = glued().ReplaceAllString(line, "$1 $2")
-	p.walk(tokens().FindAllString(line, -1))
+	all := tokens().FindAllString(line, -1)
+	p.walk(all)
+	if len(all) > 0 {
+		p.replaces = p.replaces && endsInSorry(all)
+	}
+}
+
+// endsInSorry tells that the last word takes something back, and what goes in its place is
+// still to come.
+func endsInSorry(all []string) bool {
+	for _, tok := range slices.Backward(all) {
+		switch low := strings.ToLower(tok); {
+		case low == "sorry" || low == "no":
+			return true
+		case tok != "," && tok != "." && tok != ";" && !slices.Contains(fillers, low):
+			return false
+		}
+	}
+	return false
 }
 
 // walk gathers number words into numbers and heeds every other token.
@@ -377,7 +396,7 @@ func (p *parser) settle() {
 	if p.pending == nil {
 		return
 	}
-	if p.replaces {
+	if p.replaces && p.pending.Slip != slipTotal {
 		p.takeBack()
 	}
 	s := p.string()

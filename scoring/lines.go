@@ -128,10 +128,13 @@ func withoutCounts(lines []string) []string {
 // commaChain is numbers with nothing but commas between them.
 var commaChain = pattern(`\d+(?:\.\d+)?(?:,\d+(?:\.\d+)?)+`)
 
+// semicolons stand between readings, or behind the last: those of a remark say nothing.
+var semicolons = pattern(`(?i)(?:\d|` + unitWords + `)\s*;\s*(?:\d|$)`)
+
 // withCommas puts a space behind the commas that separate readings, and leaves those that
 // begin decimals. unsure tells that pairs such as "98,99" may be either in this text.
 func withCommas(lines []string, unit SpeedUnit) (out []string, unsure bool) {
-	decimals := strings.Contains(strings.Join(lines, ""), ";")
+	decimals := slices.ContainsFunc(lines, semicolons().MatchString)
 	separators := false
 	for _, line := range lines {
 		for _, chain := range commaChain().FindAllString(line, -1) {
@@ -162,18 +165,24 @@ const (
 )
 
 // commasOf looks at one chain: decimals have one or two digits and come one to a number,
-// and readings are speeds that a dart can have; two of them lie near each other.
+// and readings are speeds that a dart can have, written without a leading nought; two of
+// them lie near each other.
 func commasOf(chain string, unit SpeedUnit) commas {
 	pieces := strings.Split(chain, ",")
-	speeds := 0 // among what would be decimals
+	speeds, nought := 0, false // among what would be decimals
 	for i := 1; i < len(pieces); i += 2 {
+		nought = nought || len(pieces[i]) == 2 && pieces[i][0] == '0'
 		if v, _ := strconv.ParseFloat(pieces[i], 64); v*unit.MPS() >= slowestMPS {
 			speeds++
 		}
 	}
 	long := slices.ContainsFunc(pieces[1:], func(s string) bool { return len(s) > 2 })
 	switch {
-	case len(pieces)%2 == 1 || strings.Contains(chain, ".") || long:
+	case strings.Contains(chain, ".") || long:
+		return separateReadings
+	case nought:
+		return beginDecimals
+	case len(pieces)%2 == 1:
 		return separateReadings
 	case speeds == 0:
 		return beginDecimals

@@ -13,6 +13,36 @@ import (
 )
 
 // Every quality of a photo has one plain line, and what falls short says what to do.
+// A photo out of focus is told so, however sharp the few pixels beside an edge look alone,
+// and before its list of rings is blamed.
+func TestGradeBlur(t *testing.T) {
+	for _, c := range []struct {
+		blurPx float64
+		level  Level
+	}{{1, Good}, {2.5, Good}, {5, Rough}, {7.5, Refused}} {
+		s := boardtest.Plain(2800, 2100)
+		s.Camera.Tilt, s.Camera.DistanceMM = 0.2, s.Camera.FillDistanceMM(s.Face.OuterMM(), 0.75)
+		s.Imaging.BlurPx = c.blurPx
+		p, _ := asPhoto(s)
+		r, err := Read(p, Options{Rings: specOf(s.Face), PlaneOnly: true, PhotoUp: true})
+		if c.level == Refused {
+			if err == nil || !strings.Contains(err.Error(), "out of focus") {
+				t.Errorf("blurred by %g px: error %v", c.blurPx, err)
+			}
+			continue
+		}
+		if err != nil {
+			t.Errorf("blurred by %g px: %v", c.blurPx, err)
+			continue
+		}
+		k := r.Checks[slices.IndexFunc(r.Checks, func(k Check) bool { return k.Name == "blur" })]
+		t.Logf("blurred by %g px: %+v", c.blurPx, k)
+		if k.Level != c.level || k.Value < 0.7*c.blurPx || k.Value > 1.5*c.blurPx {
+			t.Errorf("blurred by %g px: %s, %s", c.blurPx, k.Level, k.Words)
+		}
+	}
+}
+
 func TestGrade(t *testing.T) {
 	for _, c := range []struct {
 		name   string

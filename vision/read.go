@@ -233,6 +233,8 @@ func explain(err error, cropped bool) error {
 	switch {
 	case errors.Is(err, errNoRings):
 		return &Refusal{"no ringed board was found", whole}
+	case errors.Is(err, errSoft):
+		return &Refusal{err.Error(), focus}
 	case errors.Is(err, errTwoPoses):
 		return &Refusal{err.Error(), "mark the ring's centre, use a face with two rings, or give points with --points"}
 	case errors.Is(err, errRingRatio) && cropped:

@@ -56,6 +56,7 @@ type boardFit struct {
 // Errors of the ring search; each is what a reviewer is told.
 var (
 	errRingRatio = errors.New("the rings in the photo do not have the diameters given")
+	errSoft      = errors.New("the photo is out of focus or was shaken")
 	errTwoPoses  = errors.New("one ring can be seen like this from two sides, and nothing on the board tells which")
 )
 
@@ -83,7 +84,15 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 	if len(fit.features) < 2 && fit.features[0].inner == fit.features[0].outer {
 		return nil, errNoRings // a lone disc is no ringed board
 	}
+	blurPx := fit.blurPx()
+	if blurPx > windowPx/3 {
+		blurPx = math.Max(blurPx, fit.softPx(img))
+	}
 	out, err := fit.scaled(cam, spec)
+	// Radii read off soft edges may contradict a list that is right.
+	if blurPx > mostBlurPx || blurPx > roughBlurPx && errors.Is(err, errRingRatio) {
+		return nil, fmt.Errorf("%w: the edges of its rings are soft over %.0f px", errSoft, blurPx)
+	}
 	if err == nil && !sure {
 		if other, err2 := fits[1].scaled(cam, spec); err2 != nil || !out.agrees(other) {
 			err = errTwoPoses
@@ -95,7 +104,7 @@ func locate(p *photo.Photo, cam camera, spec RingSpec, side Side) (*boardFit, er
 	if err != nil {
 		return nil, err
 	}
-	out.others = others
+	out.others, out.blurPx = others, blurPx
 	if note != "" {
 		out.warnings = append(out.warnings, note)
 	}

@@ -53,7 +53,7 @@ func (p planeFit) scaled(cam camera, spec RingSpec) (*boardFit, error) {
 		}
 		out.circles = append(out.circles, Circle{RadiusMM: radius(l.outer), InnerMM: radius(l.inner), Seen: l.seen})
 	}
-	out.seen, out.blurPx = out.circles[0].Seen, p.blurPx()
+	out.seen = out.circles[0].Seen
 	switch {
 	case p.rings() >= 2:
 	case p.hasCentre():

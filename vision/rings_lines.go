@@ -1,7 +1,10 @@
 package vision
 
 import (
+	"image"
 	"math"
+
+	"gonum.org/v1/gonum/spatial/r2"
 )
 
 // line is a printed ring as the user knows it: one thin feature, two borders of
@@ -52,6 +55,34 @@ func (p planeFit) blurPx() float64 {
 	var px []float64
 	for i := range p.features {
 		if _, _, b := p.features[i].edges(0); !math.IsNaN(b) {
+			px = append(px, b)
+		}
+	}
+	if len(px) == 0 {
+		return 0
+	}
+	return medianOf(px)
+}
+
+// softPx is blurPx of a photo whose edges are softer than the windows of the fit can show:
+// of whole lines and borders in windows that reach towards the neighbours'.
+func (p planeFit) softPx(img *image.NRGBA) float64 {
+	const widePx, rays = 6 * windowPx, 180
+	lo, _ := p.sol.PxPerMM(r2.Vec{})
+	lines := p.lines()
+	var px []float64
+	for i, l := range lines {
+		f := feature{inner: l.inner, outer: l.outer, h: 1 / lo, sign: p.features[l.outerFeat].sign}
+		reach := math.Min(widePx/lo, 0.8*f.ref())
+		if i > 0 {
+			reach = math.Min(reach, (l.inner-lines[i-1].outer)/2)
+		}
+		if i+1 < len(lines) {
+			reach = math.Min(reach, (lines[i+1].inner-l.outer)/2)
+		}
+		f.half = (l.outer-l.inner)/2 + reach
+		f.register(img, p.sol.Rectification, 0, rays)
+		if _, _, b := f.edges(0); b > 0 {
 			px = append(px, b)
 		}
 	}

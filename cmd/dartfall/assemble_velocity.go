@@ -54,18 +54,23 @@ func (j job) velocities(s *sheet.Summary) error {
 		v.N, v.MeanMPS, v.SDMPS = f.N, estimate(f.Mean, false), estimate(f.SD, false)
 		v.ESMPS, v.MinMPS, v.MaxMPS = sheet.Number(f.ES.Value), sheet.Number(f.Min), sheet.Number(f.Max)
 		v.AboveCap = len(f.Over)
-		if f.ShareOver != nil {
-			v.CapShare = estimate(*f.ShareOver, false)
-		}
 		if slips {
 			w := scoring.SummariseString(right, capMPS, levelOfIntervals)
-			v.Without = &sheet.SpeedFigures{N: w.N, MeanMPS: estimate(w.Mean, false), SDMPS: estimate(w.SD, false), MinMPS: sheet.Number(w.Min), MaxMPS: sheet.Number(w.Max)}
-			v.Suspect = append(v.Suspect, a.Name+": energy, drop and share of the height are not given from a slip: correct the reading in "+session.FileName+".")
-		} else if massG > 0 && implausibleSpeed(v) == "" && scoring.ImplausibleMass(massG) == "" {
-			v.MeanJ = sheet.Number(scoring.EnergyJ(massG, f.Mean.Value))
+			v.Without = &sheet.SpeedFigures{N: w.N, MeanMPS: estimate(w.Mean, false), SDMPS: estimate(w.SD, false), MinMPS: sheet.Unknown(), MaxMPS: sheet.Unknown()}
+			if w.N > 0 {
+				v.Without.MinMPS, v.Without.MaxMPS = sheet.Number(w.Min), sheet.Number(w.Max)
+			}
+			v.Suspect = append(v.Suspect, a.Name+": energy, drop, share of the height and share above the cap are not given from a slip: correct the reading in "+session.FileName+".")
 		}
 		if words := implausibleSpeed(v); words != "" {
-			note(a.Name, words+"; energy and flight are not given")
+			note(a.Name, words+"; energy, flight and share above the cap are not given")
+		} else if !slips {
+			if f.ShareOver != nil {
+				v.CapShare = estimate(*f.ShareOver, false)
+			}
+			if massG > 0 && scoring.ImplausibleMass(massG) == "" {
+				v.MeanJ = sheet.Number(scoring.EnergyJ(massG, f.Mean.Value))
+			}
 		}
 		s.Velocities = append(s.Velocities, v)
 	}

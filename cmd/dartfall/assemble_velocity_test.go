@@ -150,6 +150,7 @@ func TestVelocitiesWithASlip(t *testing.T) {
 	for _, v := range r.Readings {
 		r.ReadingsMPS = append(r.ReadingsMPS, v*0.3048)
 	}
+	j.session.Velocity.CapMPS = 250 * 0.3048
 	if err := j.velocities(&s); err != nil {
 		t.Fatal(err)
 	}
@@ -157,15 +158,15 @@ func TestVelocitiesWithASlip(t *testing.T) {
 	if v.N != 6 || v.Without == nil || v.Without.N != 6 || !(math.Abs(float64(v.Without.MeanMPS.Value)/0.3048-202.63) < 0.01) || v.Without.MaxMPS != 205*0.3048 {
 		t.Errorf("of %d readings %+v put right, want 6 with a mean of 202.63 fps", v.N, v.Without)
 	}
-	if v.MeanJ.Known() || v.HeightMM.Value.Known() || v.HeightPct.Value.Known() || len(s.Flight.Rows) != 1 {
-		t.Errorf("made of a slip: %v J, %v mm, %v%%, flights %+v", v.MeanJ, v.HeightMM.Value, v.HeightPct.Value, s.Flight.Rows)
+	if v.MeanJ.Known() || v.HeightMM.Value.Known() || v.HeightPct.Value.Known() || v.CapShare.Value.Known() || len(s.Flight.Rows) != 1 {
+		t.Errorf("made of a slip: %v J, %v mm, %v%%, above the cap %v, flights %+v", v.MeanJ, v.HeightMM.Value, v.HeightPct.Value, v.CapShare.Value, s.Flight.Rows)
 	}
-	if o := s.Velocities[1]; o.Without != nil || !o.MeanJ.Known() || !o.HeightMM.Value.Known() {
+	if o := s.Velocities[1]; o.Without != nil || !o.MeanJ.Known() || !o.CapShare.Value.Known() || !o.HeightMM.Value.Known() {
 		t.Errorf("an accessory without a slip: %+v", o)
 	}
 	var out strings.Builder
 	printVelocities(&out, s)
-	for _, want := range []string{"North +6 +505", "put right +6 +202.6 ", "not given from a slip: correct the reading"} {
+	for _, want := range []string{"North +6 +505", "put right +6 +202.6 ", "share above the cap are not given from a slip: correct the reading"} {
 		if !regexp.MustCompile(want).MatchString(out.String()) {
 			t.Errorf("no %q in\n%s", want, out.String())
 		}
@@ -174,6 +175,25 @@ func TestVelocitiesWithASlip(t *testing.T) {
 	html, err := page.HTML(s, nil)
 	if err != nil || !strings.Contains(string(html), "Mean, slips put right, fps") || !strings.Contains(string(html), ">1 beyond this axis<") || strings.Contains(string(html), `text-anchor="middle">2000<`) {
 		t.Errorf("%v: the report has no figures without the slip, or an axis to 2000", err)
+	}
+}
+
+// Where every reading is a slip of which nobody can tell what was meant, there is no
+// highest and no lowest one without them.
+func TestVelocitiesOfSlipsAlone(t *testing.T) {
+	j, s := shotAt200(false)
+	r := &j.session.Strings[0]
+	r.Readings, r.ReadingsMPS = []float64{24, 22, 26}, []float64{24 * 0.3048, 22 * 0.3048, 26 * 0.3048}
+	if err := j.velocities(&s); err != nil {
+		t.Fatal(err)
+	}
+	if o := s.Velocities[0].Without; o == nil || o.N != 0 || o.MinMPS.Known() || o.MaxMPS.Known() {
+		t.Errorf("without the slips %+v, want nothing known", o)
+	}
+	s.Session.CapMPS = sheet.Unknown()
+	html, err := page.HTML(s, nil)
+	if err != nil || !strings.Contains(string(html), ">3 beyond this axis<") || strings.Contains(string(html), `text-anchor="middle">0<`) {
+		t.Errorf("%v: the axis reaches nought", err)
 	}
 }
 

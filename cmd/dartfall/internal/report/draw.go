@@ -199,7 +199,7 @@ func ticks(lo, hi float64) (out []float64) {
 		}
 	}
 	for k := math.Ceil(lo / step); k*step <= hi; k++ {
-		out = append(out, math.Round(k*step*1000)/1000)
+		out = append(out, math.Round(k*step*1000)/1000+0) // nought without a sign
 	}
 	return out
 }

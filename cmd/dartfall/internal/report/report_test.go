@@ -314,3 +314,12 @@ func BenchmarkHTML(b *testing.B) {
 		}
 	}
 }
+
+// An axis about nought shows it without a sign.
+func TestTicksHaveNoMinusNought(t *testing.T) {
+	for _, tick := range ticks(-0.1, 3) {
+		if tick == 0 && math.Signbit(tick) {
+			t.Error("-0 on the axis")
+		}
+	}
+}

@@ -484,7 +484,11 @@ func likelyText(r scoring.Reading, unit scoring.SpeedUnit) string {
 	if len(r.Likely) == 0 {
 		return "look at it"
 	}
-	return "likely " + strings.ReplaceAll(strings.Trim(fmt.Sprint(r.Likely), "[]"), " ", " and ") + " " + string(unit)
+	return "likely " + speedsText(r.Likely, unit)
+}
+
+func speedsText(values []float64, unit scoring.SpeedUnit) string {
+	return strings.ReplaceAll(strings.Trim(fmt.Sprint(values), "[]"), " ", " and ") + " " + string(unit)
 }
 
 // pairSentence compares two strings in words.

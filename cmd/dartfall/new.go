@@ -303,16 +303,20 @@ func (q *asker) run(s *session.Session, accessory, photo string) {
 	if s.Velocity.Unit != "" {
 		q.ask("   their chronograph readings (such as 203.1, 201.4)?", func(a string) error {
 			t.Readings = nil
-			for _, list := range scoring.ParseReadings(a, scoring.SpeedUnit(s.Velocity.Unit)).Strings {
-				for _, note := range list.Notes {
-					fmt.Fprintf(q.out, "   %s\n", note)
-				}
+			unit := scoring.SpeedUnit(s.Velocity.Unit)
+			all := scoring.ParseReadings(a, unit)
+			notes := all.Notes
+			for _, list := range all.Strings {
+				notes = append(notes, list.Notes...)
 				for _, r := range list.Readings {
 					t.Readings = append(t.Readings, r.Meant()...)
 					if r.Slip != "" && !r.Corrected {
-						fmt.Fprintf(q.out, "   %s\n", suspectText(r, scoring.SpeedUnit(s.Velocity.Unit)))
+						notes = append(notes, fmt.Sprintf("%q is suspect: %s; %s", r.Text, r.Slip, meantText(r, unit)))
 					}
 				}
+			}
+			for _, note := range notes {
+				fmt.Fprintf(q.out, "   %s\n", note)
 			}
 			if len(t.Readings) == 0 {
 				return errors.New("no number was found in this that is beyond doubt")
@@ -321,4 +325,15 @@ func (q *asker) run(s *session.Session, accessory, photo string) {
 		})
 	}
 	s.Strings = append(s.Strings, t)
+}
+
+// meantText says what of a suspect reading goes into the session file.
+func meantText(r scoring.Reading, unit scoring.SpeedUnit) string {
+	switch {
+	case len(r.Meant()) == 0:
+		return "left out of " + session.FileName + ": look at it"
+	case len(r.Likely) == 0:
+		return "written as it is: look at it"
+	}
+	return "written as " + speedsText(r.Likely, unit)
 }

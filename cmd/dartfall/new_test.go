@@ -7,6 +7,7 @@ import (
 	"image/png"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -131,6 +132,31 @@ func TestNewAsks(t *testing.T) {
 	end.session(&none, nil)
 	if none.Title != "" || len(none.Accessories) != 0 {
 		t.Errorf("no answers gave %+v", none)
+	}
+}
+
+// What becomes of a reading that looks like a slip is said where it was typed.
+func TestNewSaysWhatItMakesOfReadings(t *testing.T) {
+	for answer, want := range map[string][]string{
+		"284 285 28 286":          {`"28" is suspect`, "left out of session.toml"},
+		"284 285 2860 287":        {`"2860" is suspect`, "written as 286 fps"},
+		"284 285 400 287":         {`"400" is suspect`, "written as it is"},
+		"284 285 287 average 286": {`"average 286" is suspect`, "left out of session.toml"},
+		"284 285 287, 10 m":       {"passed over"},
+		"284 285 287":             nil,
+	} {
+		var asked bytes.Buffer
+		s := session.Session{Velocity: session.Velocity{Unit: "fps"}}
+		q := &asker{in: bufio.NewScanner(strings.NewReader("15\n0\n" + answer + "\n")), out: &asked}
+		q.run(&s, "North", "a.jpg")
+		for _, w := range want {
+			if !strings.Contains(asked.String(), w) {
+				t.Errorf("%s: no %q in\n%s", answer, w, asked.String())
+			}
+		}
+		if (want != nil) != regexp.MustCompile("suspect|passed over").MatchString(asked.String()) {
+			t.Errorf("%s: %s", answer, asked.String())
+		}
 	}
 }
 

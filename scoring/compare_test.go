@@ -236,12 +236,12 @@ func TestNoExactTestComesToF(t *testing.T) {
 			}
 		}
 		share := float64(shown) / pairs
-		error := math.Sqrt(share * (1 - share) / pairs)
-		if ratio == 1.5 && !(share+3*error < Power(ratio, shots, 0.05)) {
-			t.Errorf("%v: shown in %.3f ± %.3f of pairs, want less than the %.3f of the F test", ratio, share, error, Power(ratio, shots, 0.05))
+		se := math.Sqrt(share * (1 - share) / pairs)
+		if ratio == 1.5 && !(share+3*se < Power(ratio, shots, 0.05)) {
+			t.Errorf("%v: shown in %.3f ± %.3f of pairs, want less than the %.3f of the F test", ratio, share, se, Power(ratio, shots, 0.05))
 		}
-		if !near(share, stated, 3.5*error) { // of both runs together 3
-			t.Errorf("%v: shown in %.3f ± %.3f of pairs, stated %.3f", ratio, share, error, stated)
+		if !near(share, stated, 3.5*se) { // of both runs together 3
+			t.Errorf("%v: shown in %.3f ± %.3f of pairs, stated %.3f", ratio, share, se, stated)
 		}
 	}
 }

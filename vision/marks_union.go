@@ -74,8 +74,8 @@ func (s *search) byUnion(found []*disc) []*disc {
 			continue
 		}
 		for _, at := range centres[len(own):] {
-			new := &disc{pos: at, peak: at, nominalMM: d.nominalMM, radius: d.radius, group: d.group}
-			own, found = append(own, new), append(found, new)
+			added := &disc{pos: at, peak: at, nominalMM: d.nominalMM, radius: d.radius, group: d.group}
+			own, found = append(own, added), append(found, added)
 		}
 		for i, o := range own {
 			o.pos = centres[i]

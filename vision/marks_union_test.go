@@ -11,7 +11,7 @@ import (
 )
 
 // Stickers that cover most of each other are as many as their outline holds, few pixels wide
-// as they are; one that lies alone stays one, and so does one with print of its colour beside.
+// as they are; one that lies alone stays one.
 func TestStickersThatCoverEachOther(t *testing.T) {
 	for _, c := range []struct {
 		name string

@@ -342,7 +342,7 @@ func inShort(s sheet.Summary) []picture.Verdict {
 		letters[g.Accessory] = g.Letter
 	}
 	var lines []picture.Verdict
-	clear := 0
+	sure := 0
 	for _, step := range steps {
 		var pairs []string
 		losers := map[string]string{} // of each tighter one, by letters
@@ -351,7 +351,7 @@ func inShort(s sheet.Summary) []picture.Verdict {
 			switch {
 			case c.Verdict != step.verdict:
 			case step.step == picture.Clear:
-				clear++
+				sure++
 				winner, loser := letters[c.Tighter], letters[c.Wider()]
 				if losers[winner] == "" {
 					tighter = append(tighter, winner)
@@ -381,7 +381,7 @@ func inShort(s sheet.Summary) []picture.Verdict {
 		}
 	}
 	if len(lines) > 2 {
-		return []picture.Verdict{{Step: picture.Leaning, Text: fmt.Sprintf("%d of %d pairs settled", clear, len(s.Comparisons))}}
+		return []picture.Verdict{{Step: picture.Leaning, Text: fmt.Sprintf("%d of %d pairs settled", sure, len(s.Comparisons))}}
 	}
 	return lines
 }

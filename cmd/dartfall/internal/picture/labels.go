@@ -123,10 +123,10 @@ func (p *placer) alongLine(w, h float64, a, b [2]float64, most int) (box, bool) 
 	dx, dy := b[0]-a[0], b[1]-a[1]
 	length := math.Max(1, math.Hypot(dx, dy))
 	nx, ny := -dy/length, dx/length
-	clear := 4 + (w*math.Abs(nx)+h*math.Abs(ny))/2 // from the line to the middle of a box beside it
+	gap := 4 + (w*math.Abs(nx)+h*math.Abs(ny))/2 // from the line to the middle of a box beside it
 	for _, f := range []float64{0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.1, 0.9} {
 		for _, side := range []float64{0, 1, -1} {
-			t := boxAround(a[0]+f*dx+side*clear*nx, a[1]+f*dy+side*clear*ny, w, h)
+			t := boxAround(a[0]+f*dx+side*gap*nx, a[1]+f*dy+side*gap*ny, w, h)
 			if !p.free(t) {
 				continue
 			}

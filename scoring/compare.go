@@ -171,6 +171,7 @@ type side struct {
 	name    string
 	pts     []r2.Vec
 	lost    int
+	open    int // of these, not stated as misses
 	whole   *spread
 	blocked *spread // nil unless every shot has a block, at least two of them, three shots in each
 	blocks  []string
@@ -200,8 +201,8 @@ func newSides(groups []Group, opts CompareOptions, o Options) []*side {
 		missed = missed || s.lost > 0
 	}
 	if missed && o.Board != nil {
-		for _, s := range sides {
-			s.sigma, _ = CensoredSigma(s.pts, s.lost, o.Board, o.Level) // undefined for a group too small for it
+		for i, s := range sides {
+			s.sigma, _ = groups[i].censoredSigma(s.pts, o.Board, o.Level) // undefined for a group too small for it
 		}
 	}
 	return sides
@@ -209,7 +210,7 @@ func newSides(groups []Group, opts CompareOptions, o Options) []*side {
 
 func newSide(g Group) *side {
 	idx := g.kept(nil)
-	s := &side{name: g.Accessory, pts: g.points(idx), lost: g.lost()}
+	s := &side{name: g.Accessory, pts: g.points(idx), lost: g.lost(), open: max(0, g.Unaccounted())}
 	s.whole = spreadOf(s.pts)
 	byBlock := map[string][]r2.Vec{}
 	for _, i := range idx {
@@ -369,6 +370,11 @@ func (p *Pair) missedRatio(a, b *side, opts Options) {
 	if opts.Board == nil {
 		p.Warnings = append(p.Warnings, Warning{"no-board", "give the board's size to count the misses into sigma"})
 		return
+	}
+	for _, s := range []*side{a, b} {
+		if s.open > 0 {
+			p.Warnings = append(p.Warnings, Warning{"not-stated", fmt.Sprintf("no ratio of sigmas, since %s of %s may have been overlooked: state those that missed as misses", count(s.open, "shot"), s.name)})
+		}
 	}
 	ea, eb := a.sigma, b.sigma
 	if !ea.HasInterval() || !eb.HasInterval() {

@@ -61,6 +61,17 @@ func CensoredSigma(impacts []r2.Vec, misses int, board Area, level float64) (Est
 	return e, nil
 }
 
+// censoredSigma counts the stated misses alone: shots that nobody accounts for may have been
+// overlooked, and sigma is undefined then. Without misses it is that of the impacts.
+func (g Group) censoredSigma(pts []r2.Vec, board Area, level float64) (Estimate, error) {
+	if g.Unaccounted() > 0 {
+		return undefined(len(pts)+g.lost(), defCensored), errUnaccounted
+	}
+	return CensoredSigma(pts, g.Misses, board, level)
+}
+
+var errUnaccounted = errors.New("shots are neither found nor stated as misses")
+
 // curve is a log density at even steps from a start.
 type curve struct {
 	from, step float64
@@ -190,10 +201,10 @@ func (s *Summary) misses(g Group, pts []r2.Vec, dropped int, opts Options) {
 	}
 	share := Share(len(g.Impacts), len(g.Impacts)+lost, opts.Level, defHitShare)
 	s.HitShare = &share
-	if lost == 0 || opts.Board == nil || dropped > 0 { // what is left of a drop is not all that hit
+	if opts.Board == nil || dropped > 0 { // what is left of a drop is not all that hit
 		return
 	}
-	if e, err := CensoredSigma(pts, lost, opts.Board, opts.Level); err == nil {
+	if e, err := g.censoredSigma(pts, opts.Board, opts.Level); err == nil && lost > 0 {
 		e.MeasureSigma = s.Sigma.MeasureSigma
 		s.CensoredSigma = &e
 	}
@@ -246,7 +257,10 @@ func (s *Summary) warnOfShots(g Group, opts Options) {
 		s.add("at-least", "%s left no mark", lost)
 	default:
 		s.add("at-least", "the sizes are at least this large: %s left no mark", lost)
-		if opts.Board == nil {
+		switch {
+		case s.Unaccounted > 0:
+			s.add("not-stated", "no misses are counted into sigma, since %s may have been overlooked: state those that missed as misses", count(s.Unaccounted, "shot"))
+		case opts.Board == nil:
 			s.add(NoBoard, "the misses are not counted into sigma, since the size of the board is not given")
 		}
 	}

@@ -144,6 +144,16 @@ func shotsToCheck(all, stated scoring.Pair, a, b scoring.Group) string {
 	return ""
 }
 
+// checkedShots says which groups have more marks and misses than shots.
+func checkedShots(groups []scoring.Group) (words []string) {
+	for _, g := range groups {
+		if extra := moreThanShots(g.Accessory, len(g.Impacts), g.Misses, g.Declared); extra != "" {
+			words = append(words, extra)
+		}
+	}
+	return words
+}
+
 // moreThanShots says of a group that its marks and misses are more than the shots
 // stated, "" when they are not.
 func moreThanShots(name string, marks, misses, shots int) string {

@@ -9,6 +9,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
 
+	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/scoring"
 )
 
@@ -32,14 +33,14 @@ func CompareCommand(c console) *cli.Command {
 				return err
 			}
 			copts := scoring.CompareOptions{Level: opts.Level, Permutations: ctx.Int("shuffles"), Seed: ctx.Uint64("seed"), Board: opts.Board}
-			all, err := scoring.Compare(groups, copts)
+			all, unsure, err := compareChecked(groups, copts)
 			if err != nil {
 				return usageError{err}
 			}
 			var without *scoring.Comparison
 			if opts.Drop > 0 {
 				copts.Drop = opts.Drop
-				w, err := scoring.Compare(groups, copts)
+				w, _, err := compareChecked(groups, copts)
 				if err != nil {
 					return usageError{err}
 				}
@@ -47,12 +48,47 @@ func CompareCommand(c console) *cli.Command {
 			}
 			report := comparisonReport{Level: opts.Level, Seed: copts.Seed, All: all, Drop: opts.Drop, Without: without, Cautions: eyesAndField}
 			if ctx.Bool("json") {
-				return writeJSON(c.Out, report)
+				if err := writeJSON(c.Out, report); err != nil {
+					return err
+				}
+			} else {
+				report.print(c.Out)
 			}
-			report.print(c.Out)
+			if unsure {
+				fmt.Fprintln(c.Err, "dartfall: hint: correct --shots or the list; a shot seen to miss the board is a line such as North,miss,miss")
+				return errPartial
+			}
 			return nil
 		},
 	}
+}
+
+// checkShots is the verdict of a pair whose numbers of shots cannot be right, or decide.
+const checkShots = scoring.Verdict(sheet.CheckShots)
+
+// compareChecked compares groups and withholds the verdict of pairs whose shots are to be
+// checked, as measure does; unsure tells that there are such.
+func compareChecked(groups []scoring.Group, opts scoring.CompareOptions) (c scoring.Comparison, unsure bool, err error) {
+	c, stated, err := compareAsStated(groups, opts)
+	if err != nil {
+		return c, false, err
+	}
+	byName := map[string]scoring.Group{}
+	for _, g := range groups {
+		byName[g.Accessory] = g
+	}
+	for i := range c.Pairs {
+		p := &c.Pairs[i]
+		if words := shotsToCheck(*p, stated.Pairs[i], byName[p.A], byName[p.B]); words != "" {
+			unsure = true
+			p.Verdict, p.Tighter, p.P, p.PAdjusted, p.PF, p.ShotsToSettle, p.Method = checkShots, "", 1, 1, 1, 0, ""
+			for _, e := range []*scoring.Estimate{&p.MeanRadiusRatio, &p.SigmaRatio, &p.SigmaRatioBootstrap} {
+				e.Value, e.Lo, e.Hi, e.Level = math.NaN(), math.NaN(), math.NaN(), 0
+			}
+			p.Warnings = append([]scoring.Warning{{Code: "check-shots", Text: words}}, p.Warnings...)
+		}
+	}
+	return c, unsure, nil
 }
 
 // comparisonReport is what compare found.
@@ -72,18 +108,22 @@ func sentence(p scoring.Pair) string {
 		return fmt.Sprintf("%s is clearly tighter than %s.", p.Tighter, p.Wider())
 	case p.Verdict == scoring.Leaning:
 		return fmt.Sprintf("%s against %s: leaning, not settled (towards %s).", p.A, p.B, p.Tighter)
+	case p.Verdict == checkShots:
+		return p.Warnings[0].Text
 	case p.Verdict == scoring.TooFew:
 		return fmt.Sprintf("%s against %s: %s (%d and %d).", p.A, p.B, p.Verdict, p.NA, p.NB)
 	}
 	return fmt.Sprintf("%s against %s: no difference visible.", p.A, p.B)
 }
 
-// sentences say what is settled, then what leans, then the rest, which many pairs share.
+// sentences say what cannot be said, what is settled, then what leans, then the rest, which many pairs share.
 func sentences(pairs []scoring.Pair) []string {
 	const most = 6 // sentences that say nothing is visible
-	var clear, leaning, rest, few []string
+	var check, clear, leaning, rest, few []string
 	for _, p := range pairs {
 		switch p.Verdict {
+		case checkShots:
+			check = append(check, sentence(p))
 		case scoring.ClearlyTighter:
 			clear = append(clear, sentence(p))
 		case scoring.Leaning:
@@ -100,14 +140,14 @@ func sentences(pairs []scoring.Pair) []string {
 	if len(few) > most {
 		few = []string{fmt.Sprintf("%d of %d pairs: %s.", len(few), len(pairs), scoring.TooFew)}
 	}
-	return slices.Concat(clear, leaning, rest, few)
+	return slices.Concat(check, clear, leaning, rest, few)
 }
 
 func (r comparisonReport) print(w io.Writer) {
 	for _, line := range sentences(r.All.Pairs) {
 		fmt.Fprintln(w, line)
 	}
-	if p := r.All.Pairs[0]; len(r.All.Pairs) == 1 && p.Verdict != scoring.TooFew {
+	if p := r.All.Pairs[0]; len(r.All.Pairs) == 1 && tested(p) {
 		fmt.Fprintf(w, "Two identical parts would differ at least this much in %s of tests.\n", chanceText(p.P))
 	}
 	fmt.Fprintln(w)
@@ -132,6 +172,9 @@ func (r comparisonReport) print(w io.Writer) {
 	}
 	for _, p := range r.All.Pairs {
 		for _, x := range p.Warnings {
+			if x.Code == "check-shots" { // said first
+				continue
+			}
 			fmt.Fprintf(w, "%s / %s: note: %s\n", p.A, p.B, x.Text)
 		}
 	}
@@ -149,6 +192,9 @@ func (r comparisonReport) verdicts(w io.Writer) {
 	t.Render()
 }
 
+// tested tells whether a pair has a verdict of its shots.
+func tested(p scoring.Pair) bool { return p.Verdict != scoring.TooFew && p.Verdict != checkShots }
+
 func verdictRow(name string, p scoring.Pair) table.Row {
 	settle := "over 2000"
 	switch {
@@ -159,11 +205,14 @@ func verdictRow(name string, p scoring.Pair) table.Row {
 	case math.IsNaN(p.MeanRadiusRatio.Value) && math.IsNaN(p.SigmaRatio.Value):
 		settle = "–"
 	}
-	luck, adjusted := chanceText(p.P), chanceText(p.PAdjusted)
-	if p.Verdict == scoring.TooFew {
+	luck, adjusted, verdict := chanceText(p.P), chanceText(p.PAdjusted), string(p.Verdict)
+	if p.Verdict == checkShots {
+		verdict = "check the shots" // as on pictures: the whole would be too wide
+	}
+	if !tested(p) {
 		luck, adjusted = "–", "–"
 	}
-	return table.Row{name, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), luck, adjusted, settle, p.Verdict}
+	return table.Row{name, fmt.Sprintf("%d, %d", p.NA, p.NB), withRange(p.MeanRadiusRatio, 2), luck, adjusted, settle, verdict}
 }
 
 func (r comparisonReport) details(w io.Writer) {

@@ -49,11 +49,17 @@ func GroupCommand(c console) *cli.Command {
 				}
 				as = append(as, a)
 			}
-			report := groupReport{Level: opts.Level, DistanceMM: distanceMM, Groups: as, Angles: anglesOf(as, distanceMM), Cautions: eyesAndField}
+			report := groupReport{CheckShots: checkedShots(groups), Level: opts.Level, DistanceMM: distanceMM, Groups: as, Angles: anglesOf(as, distanceMM), Cautions: eyesAndField}
 			if ctx.Bool("json") {
-				return writeJSON(c.Out, report)
+				if err := writeJSON(c.Out, report); err != nil {
+					return err
+				}
+			} else {
+				report.print(c.Out)
 			}
-			report.print(c.Out)
+			if len(report.CheckShots) > 0 {
+				return errPartial
+			}
 			return nil
 		},
 	}
@@ -64,7 +70,8 @@ type groupReport struct {
 	Level      float64              `json:"level"`
 	DistanceMM float64              `json:"distance_mm,omitempty"`
 	Groups     []scoring.Assessment `json:"groups"`
-	Angles     []angles             `json:"angles,omitempty"` // of all shots
+	CheckShots []string             `json:"check_shots,omitempty"` // numbers that cannot be right
+	Angles     []angles             `json:"angles,omitempty"`      // of all shots
 	Cautions   string               `json:"cautions"`
 }
 
@@ -96,6 +103,9 @@ func anglesOf(as []scoring.Assessment, distanceMM float64) []angles {
 }
 
 func (r groupReport) print(w io.Writer) {
+	for _, words := range r.CheckShots {
+		fmt.Fprintln(w, words+".")
+	}
 	for _, a := range r.Groups {
 		fmt.Fprintln(w, groupSentence(a.All))
 	}

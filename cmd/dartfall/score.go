@@ -57,6 +57,8 @@ func runScore(c console, ctx *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	unsure := checkedShots(groups)
+	groups = slices.DeleteFunc(groups, func(g scoring.Group) bool { return len(checkedShots([]scoring.Group{g})) > 0 })
 	var cards []scoring.Scorecard
 	for _, g := range groups {
 		card, err := scoring.ScoreGroup(g, face, level)
@@ -66,13 +68,23 @@ func runScore(c console, ctx *cli.Context) error {
 		cards = append(cards, card)
 	}
 	if ctx.Bool("json") {
-		return writeJSON(c.Out, struct {
-			Face     scoring.Face        `json:"face"`
-			Cards    []scoring.Scorecard `json:"scorecards"`
-			Cautions string              `json:"cautions"`
-		}{face, cards, eyesAndField})
+		if err := writeJSON(c.Out, struct {
+			Face       scoring.Face        `json:"face"`
+			Cards      []scoring.Scorecard `json:"scorecards"`
+			CheckShots []string            `json:"check_shots,omitempty"` // of accessories without a card
+			Cautions   string              `json:"cautions"`
+		}{face, cards, unsure, eyesAndField}); err != nil {
+			return err
+		}
+	} else {
+		for _, words := range unsure {
+			fmt.Fprintf(c.Out, "%s: no points yet.\n", words)
+		}
+		printScores(c.Out, face, groups, cards, level)
 	}
-	printScores(c.Out, face, groups, cards, level)
+	if len(unsure) > 0 {
+		return errPartial
+	}
 	return nil
 }
 
@@ -192,6 +204,9 @@ func listFaces(w io.Writer, asJSON bool) error {
 func printScores(w io.Writer, face scoring.Face, groups []scoring.Group, cards []scoring.Scorecard, level float64) {
 	for _, s := range cards {
 		fmt.Fprintf(w, "%s: %d of %d points with %s, %.1f a shot.\n", s.Accessory, s.Points, s.Possible, plural(s.Shots, "shot"), s.Mean.Value)
+	}
+	if len(cards) == 0 {
+		return
 	}
 	fmt.Fprintln(w)
 	header := []any{"accessory", "shots", "no mark", "points", "points a shot", fmt.Sprintf("%ds", face.Values[0])}

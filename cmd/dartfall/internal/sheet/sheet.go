@@ -386,8 +386,8 @@ type Group struct {
 	Letter    string `json:"letter"`
 	Shots     int    `json:"shots"`  // declared; 0 when not
 	Misses    int    `json:"misses"` // as stated
-	// Unaccounted shots left neither a mark nor a stated miss: the figures count them
-	// as misses too.
+	// Unaccounted shots left neither a mark nor a stated miss: sizes are then at least so
+	// large, as with misses, but SigmaOfAllMM is not known.
 	Unaccounted int     `json:"unaccounted"`
 	All         Figures `json:"all"`
 	// SigmaOfAllMM counts the misses into sigma by the size of the board and what is

@@ -518,19 +518,53 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if err != nil {
 		return err
 	}
-	outdated, err := m.write(&sum)
+	if len(measuredPhotos(sum)) == 0 && len(j.earlier()) > 0 {
+		printSummary(c.Out, sum)
+		fmt.Fprintf(c.Err, "The results of an earlier run in %s are kept as they were.\n", j.out)
+		batch.Closing(c.Err, photos)
+		return errPartial
+	}
+	gone := slices.DeleteFunc(j.earlier(), func(name string) bool { return slices.Contains(measuredPhotos(sum), name) })
+	outdated, kept, err := m.write(&sum)
 	if err != nil {
 		return err
 	}
 	printSummary(c.Out, sum)
+	if len(gone) > 0 {
+		fmt.Fprintf(c.Err, "The earlier results there had figures of %s, too: not measured now, so not in these.\n", strings.Join(gone, ", "))
+	}
+	sayKept(c.Err, kept)
 	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
 	if outdated > 0 {
 		fmt.Fprintf(c.Err, "%s that publish drew from other figures removed: publish again.\n", plural(outdated, "file"))
 	}
-	if batch.Closing(c.Err, photos) || toDecide(sum) || sum.Answer == noMark {
+	if batch.Closing(c.Err, photos) || toDecide(sum) || len(j.unread) > 0 || sum.Answer == noMark {
 		return errPartial
 	}
 	return nil
+}
+
+// measuredPhotos names the photos that were measured.
+func measuredPhotos(s sheet.Summary) (names []string) {
+	for _, p := range s.Photos {
+		if p.Plane != nil {
+			names = append(names, p.Name)
+		}
+	}
+	return names
+}
+
+// earlier names the photos that the results of an earlier run have measured.
+func (j job) earlier() []string {
+	data, err := os.ReadFile(filepath.Join(j.out, "summary.json"))
+	if err != nil {
+		return nil
+	}
+	s, err := sheet.Decode(data)
+	if err != nil { // of another version: it is made anew
+		return nil
+	}
+	return measuredPhotos(s)
 }
 
 // all measures every photo of the job, or takes it from the store of an earlier run.
@@ -560,14 +594,14 @@ func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
 }
 
 // write writes all results of a session, and removes and counts what an earlier publish
-// drew from other figures.
-func (m measurer) write(sum *sheet.Summary) (outdated int, err error) {
+// drew from other figures; an edited description is kept.
+func (m measurer) write(sum *sheet.Summary) (outdated int, kept bool, err error) {
 	out := m.job.out
 	if err := m.redraw(sum.Photos, sum.Decisions); err != nil {
-		return 0, err
+		return 0, false, err
 	}
 	if err := sheet.WriteResults(out, *sum); err != nil {
-		return 0, err
+		return 0, false, err
 	}
 	dir := filepath.Join(out, picturesDir)
 	if len(sum.Groups) > 0 && sum.OneBoard() && (m.job.session != nil || len(published(dir)) > 0) {
@@ -576,8 +610,8 @@ func (m measurer) write(sum *sheet.Summary) (outdated int, err error) {
 		outdated, err = replace(dir, nil)
 	}
 	if err != nil {
-		return 0, err
+		return 0, false, err
 	}
-	_, _, err = writeReport(out, *sum)
-	return outdated, err
+	_, _, kept, err = writeReport(out, *sum)
+	return outdated, kept, err
 }

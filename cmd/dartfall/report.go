@@ -1,8 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"image"
+	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -24,7 +27,7 @@ func ReportCommand(c console) *cli.Command {
 		ArgsUsage: "FOLDER",
 		Description: "Reads FOLDER/results/summary.json as measure left it and writes report.html (one\n" +
 			"file that opens offline) and description.txt beside it; the description is\n" +
-			"printed too. Nothing is measured again.\n\n" +
+			"printed too. Nothing is measured again. A description that you edited is kept.\n\n" +
 			"   dartfall report saturday",
 		Action: func(ctx *cli.Context) error {
 			if ctx.NArg() != 1 {
@@ -40,10 +43,11 @@ func runReport(c console, dir string) error {
 	if err != nil {
 		return err
 	}
-	text, foreign, err := writeReport(out, s)
+	text, foreign, kept, err := writeReport(out, s)
 	if err != nil {
 		return err
 	}
+	sayKept(c.Err, kept)
 	if len(foreign) > 0 {
 		fmt.Fprintf(c.Err, "Left out, since not drawn from these figures (measure draws them anew): %s\n", strings.Join(foreign, ", "))
 	}
@@ -55,8 +59,9 @@ func runReport(c console, dir string) error {
 // writeReport writes report.html and description.txt into the results folder and
 // returns the description. It shows the main picture, where publishing made one, and
 // the squared-up photos that are there. Those that were not drawn from these figures
-// are foreign and left out.
-func writeReport(out string, s sheet.Summary) (description string, foreign []string, err error) {
+// are foreign and left out. A description that was edited is kept, and the new one lies
+// beside it.
+func writeReport(out string, s sheet.Summary) (description string, foreign []string, kept bool, err error) {
 	var pictures []page.Picture
 	decoder := new(vision.JPEGDecoder)
 	if _, err := os.Stat(filepath.Join(out, picturesDir, mainPicture)); err == nil && len(s.Groups) > 0 && s.OneBoard() {
@@ -64,7 +69,7 @@ func writeReport(out string, s sheet.Summary) (description string, foreign []str
 		still := picture.Compose(scene(s), picture.Still, picture.AsShot).Picture().Image
 		data, err := reportJPEG(imaging.Fit(still, reportPx, reportPx, imaging.Box))
 		if err != nil {
-			return "", nil, err
+			return "", nil, false, err
 		}
 		pictures = append(pictures, page.Picture{Title: "The picture to publish", Alt: page.PictureAlt(s, false), Type: "image/jpeg", Data: data, First: true})
 	}
@@ -85,10 +90,10 @@ func writeReport(out string, s sheet.Summary) (description string, foreign []str
 		}
 		img, err := decoder.DecodeWithin(data, reportPx)
 		if err != nil {
-			return "", nil, fmt.Errorf("cannot read %s: %v", filepath.Base(p.Flat.File), err)
+			return "", nil, false, fmt.Errorf("cannot read %s: %v", filepath.Base(p.Flat.File), err)
 		}
 		if data, err = reportJPEG(img); err != nil {
-			return "", nil, err
+			return "", nil, false, err
 		}
 		pictures = append(pictures, page.Picture{
 			Title: p.Name + ", the board squared up, with the marks that were found", Type: "image/jpeg", Data: data,
@@ -97,16 +102,49 @@ func writeReport(out string, s sheet.Summary) (description string, foreign []str
 	}
 	html, err := page.HTML(s, pictures)
 	if err != nil {
-		return "", nil, err
+		return "", nil, false, err
 	}
 	description, err = page.Description(s)
 	if err != nil {
-		return "", nil, err
+		return "", nil, false, err
 	}
-	if err := sheet.WriteFile(filepath.Join(out, "description.txt"), []byte(description)); err != nil {
-		return "", nil, err
+	if kept, err = writeDescription(out, description); err != nil {
+		return "", nil, false, err
 	}
-	return description, foreign, sheet.WriteFile(filepath.Join(out, "report.html"), html)
+	return description, foreign, kept, sheet.WriteFile(filepath.Join(out, "report.html"), html)
+}
+
+const (
+	descriptionFile = "description.txt"
+	// newDescription is the text that an edited description.txt did not give way to.
+	newDescription = "description-new.txt"
+	// descriptionRecord tells what was written to description.txt last, as sha256sum does.
+	descriptionRecord = ".description.sha256"
+)
+
+// writeDescription writes the description, beside one that was edited since it was written:
+// that is the user's.
+func writeDescription(out, text string) (kept bool, err error) {
+	record, _ := os.ReadFile(filepath.Join(out, descriptionRecord))
+	wrote, _, _ := strings.Cut(string(record), "  ")
+	there, err := os.ReadFile(filepath.Join(out, descriptionFile))
+	if err == nil && string(there) != text && hexSHA256(there) != wrote {
+		return true, sheet.WriteFile(filepath.Join(out, newDescription), []byte(text))
+	}
+	if err := os.Remove(filepath.Join(out, newDescription)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return false, fmt.Errorf("cannot remove a text that no longer holds: %v", err)
+	}
+	if err := sheet.WriteFile(filepath.Join(out, descriptionFile), []byte(text)); err != nil {
+		return false, err
+	}
+	return false, sheet.WriteFile(filepath.Join(out, descriptionRecord), []byte(hexSHA256([]byte(text))+"  "+descriptionFile+"\n"))
+}
+
+// sayKept tells of an edited description.
+func sayKept(w io.Writer, kept bool) {
+	if kept {
+		fmt.Fprintf(w, "%s was edited and is kept; the text by these figures is in %s.\n", descriptionFile, newDescription)
+	}
 }
 
 // mostInReport is how many photos a report shows: some 4 MB. Those of a large archive

@@ -24,6 +24,9 @@ type Log struct {
 	Problems []string
 }
 
+// mend is what to do about a line that was passed over.
+const mend = "put the line right from a copy, or delete it and decide again in dartfall review"
+
 // Parse reads a whole record. It never fails: a line that is no decision, such as
 // the last one of a run that lost its power, is told in Problems and passed over.
 func Parse(data []byte) Log {
@@ -41,11 +44,11 @@ func Parse(data []byte) Log {
 		case err == nil && d.ID > last:
 			l.Decisions, last = append(l.Decisions, d), d.ID
 		case err == nil:
-			l.Problems = append(l.Problems, fmt.Sprintf("%s, line %d: decision %d comes after decision %d", FileName, number, d.ID, last))
+			l.Problems = append(l.Problems, fmt.Sprintf("%s, line %d: decision %d comes after decision %d, so this line is passed over; %s", FileName, number, d.ID, last, mend))
 		case !ended:
 			l.Problems = append(l.Problems, fmt.Sprintf("%s, line %d was cut short, as by a power cut: that last decision is lost, make it again", FileName, number))
 		default:
-			l.Problems = append(l.Problems, fmt.Sprintf("%s, line %d: %v", FileName, number, err))
+			l.Problems = append(l.Problems, fmt.Sprintf("%s, line %d cannot be read (%v), so what it decided is not applied; %s", FileName, number, err, mend))
 		}
 	}
 	return l

@@ -288,7 +288,7 @@ func (s *Summary) warnOfFit(g Group, mask []bool) {
 		}
 	}
 	if s.N > 2 && variance > 0 && variance > s.Sigma.Value*s.Sigma.Value/9 {
-		s.add("coarse-marks", "the marks are placed to ±%.1f mm, which is a large part of this group's size", math.Sqrt(variance))
+		s.add("coarse-marks", "the marks are placed to ±%.1f mm (95%%), which is a large part of this group's size", 1.96*math.Sqrt(variance))
 	}
 	if e := s.Ellipse; e != nil && e.Stretched {
 		s.add("stretched", "the group is stretched (%.0f by %.0f mm sigma; a round one looks like this %s): circular figures describe it less well",

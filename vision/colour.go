@@ -10,15 +10,6 @@ func srgbToLinear(c float64) float64 {
 	return math.Pow((c+0.055)/1.055, 2.4)
 }
 
-// linearToSRGB inverts srgbToLinear; values outside [0, 1] are clipped.
-func linearToSRGB(c float64) float64 {
-	c = max(0, min(1, c))
-	if c <= 0.0031308 {
-		return 12.92 * c
-	}
-	return 1.055*math.Pow(c, 1/2.4) - 0.055
-}
-
 // lab is a colour in CIELAB (CIE 1976) under D65.
 type lab struct{ L, A, B float64 }
 

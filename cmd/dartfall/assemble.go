@@ -323,7 +323,7 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 			g.group.Declared += t.Shots
 			g.group.Misses += t.Misses
 			if t.Shots > 0 && row.Found+t.Misses != t.Shots {
-				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: %d shots and %d misses declared, %d marks found: look at the picture and correct what is wrong before you publish", name, t.Shots, t.Misses, row.Found))
+				s.Warnings = append(s.Warnings, fmt.Sprintf("string %s: %s and %s declared, %s found: look at the picture and correct what is wrong before you publish", name, plural(t.Shots, "shot"), plural(t.Misses, "miss"), plural(row.Found, "mark")))
 			}
 		}
 		s.Strings = append(s.Strings, row)
@@ -336,9 +336,6 @@ func (j job) sessionGroups(s *sheet.Summary, photos []sheet.Photo, misses map[st
 	warnOfLateMarks(s)
 }
 
-// normal95 standard deviations to either side hold 95% of a normal distribution.
-const normal95 = 1.96
-
 func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {
 	atLeast = atLeast && !math.IsNaN(e.Value)
 	out := sheet.Estimate{Value: sheet.Number(e.Value), Low: sheet.Number(e.Lo), High: sheet.Number(e.Hi), Level: sheet.Number(e.Level), AtLeast: atLeast, MeasuredTo: sheet.Unknown()}
@@ -346,7 +343,7 @@ func estimate(e scoring.Estimate, atLeast bool) sheet.Estimate {
 		out.High = sheet.Unknown()
 	}
 	if e.MeasureSigma > 0 {
-		out.MeasuredTo = sheet.Number(normal95 * e.MeasureSigma)
+		out.MeasuredTo = sheet.Number(sheet.Normal95 * e.MeasureSigma)
 	}
 	return out
 }

@@ -30,7 +30,7 @@ func FaceCommand(c console) *cli.Command {
 			&cli.StringFlag{Name: "line", Value: "2mm", Usage: "`WIDTH` of the lines"},
 			&cli.StringFlag{Name: "paper", Value: "A4", Usage: "A4 or Letter"},
 			&cli.StringFlag{Name: "code", Usage: "`TEXT` printed on every sheet, to tell sessions apart"},
-			&cli.StringFlag{Name: "session", Usage: "session `FILE`: its rings, stickers and accessories are used"},
+			&cli.StringFlag{Name: "session", Usage: "session `FILE` or its folder: its rings, stickers and accessories are used"},
 			&cli.StringFlag{Name: "out", Value: "face.pdf", Usage: "`FILE` to write; one that exists is not touched"},
 		},
 		Action: func(ctx *cli.Context) error { return runFace(c, ctx) },
@@ -44,6 +44,9 @@ func runFace(c console, ctx *cli.Context) error {
 	f := face.Face{Code: ctx.String("code")}
 	if file := ctx.String("session"); file != "" {
 		s, err := session.Load(file)
+		if errors.Is(err, fs.ErrNotExist) {
+			return withHint(err, "give the session.toml that dartfall new wrote, or its folder; or the rings: --rings 400mm,800mm")
+		}
 		if err != nil {
 			return err
 		}

@@ -22,6 +22,8 @@ func TestFaceCommand(t *testing.T) {
 		{"no unit", []string{"--rings", "200"}, statusUsage, "--rings"},
 		{"other paper", []string{"--rings", "200mm", "--paper", "A3"}, statusUsage, "A4 nor Letter"},
 		{"rings too close", []string{"--rings", "200mm,201mm", "--out", out + "x"}, statusUsage, "no room"},
+		{"a session's folder", []string{"--session", filepath.Join("..", "..", "testdata", "demo"), "--out", out + "2"}, statusDone, "100%"},
+		{"a folder without a session", []string{"--session", t.TempDir(), "--out", out + "3"}, statusFailed, "or its folder"},
 		{"no session", []string{"--session", out + ".toml"}, statusFailed, "there is no"},
 	} {
 		t.Run(test.name, func(t *testing.T) {

@@ -9,6 +9,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/urfave/cli/v2"
 
+	"dartfall/cmd/dartfall/internal/sheet"
 	"dartfall/cmd/dartfall/internal/units"
 	"dartfall/scoring"
 )
@@ -323,7 +324,7 @@ func groupNotes(a scoring.Assessment) []string {
 		lines = append(lines, fmt.Sprintf("%.0f%% of shots left a mark (%.0f–%.0f%%).", 100*h.Value, 100*h.Lo, 100*h.Hi))
 	}
 	if s.MeanRadius.MeasureSigma > 0 {
-		lines = append(lines, fmt.Sprintf("locating the marks adds %s to the spread and %s to the mean radius.", plusMinusMM(s.ExtremeSpread.MeasureSigma), plusMinusMM(s.MeanRadius.MeasureSigma)))
+		lines = append(lines, fmt.Sprintf("locating the marks adds %s to the spread and %s to the mean radius (95%%).", plusMinusMM(sheet.Normal95*s.ExtremeSpread.MeasureSigma), plusMinusMM(sheet.Normal95*s.MeanRadius.MeasureSigma)))
 	}
 	notes := s.Warnings
 	if s.N > 1 {

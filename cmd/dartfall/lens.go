@@ -82,9 +82,9 @@ func runLens(c console, ctx *cli.Context) error {
 	if err := sheet.WriteFile(out, text); err != nil {
 		return err
 	}
-	fmt.Fprintf(c.Out, "%s: k1 %+.4f, k2 %+.4f (good to %.4f as one) at half the diagonal", out, p.K1, p.K2, p.K1Sigma)
+	fmt.Fprintf(c.Out, "%s: k1 %+.4f, k2 %+.4f (±%.4f as one, 95%%) at half the diagonal", out, p.K1, p.K2, sheet.Normal95*p.K1Sigma)
 	if p.FocalPx > 0 {
-		fmt.Fprintf(c.Out, ", focal length %.1f ± %.1f px", p.FocalPx, p.FocalSigmaPx)
+		fmt.Fprintf(c.Out, ", focal length %.1f ± %.1f px (95%%)", p.FocalPx, sheet.Normal95*p.FocalSigmaPx)
 	}
 	fmt.Fprintf(c.Out, ", from %s.\n%s\n", plural(p.Photos, "photo"), left)
 	if p.Make+p.Model == "" {

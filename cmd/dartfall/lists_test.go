@@ -63,6 +63,7 @@ func TestListWords(t *testing.T) {
 		{"more marks than shots, JSON", workedList, "score --json --shots 2 --rings 400mm --values 5 -", statusPartial, `"check_shots"`, "points"},
 		{"shots that decide", "accessory,x_mm,y_mm\nN,0,0\nN,9,0\nN,0,9\nN,9,9\nN,5,1\nN,1,5\nN,4,4\nN,8,3\nR,0,0\nR,90,0\nR,0,90\nR,90,90\nR,50,10\nR,10,50\nR,40,40\nR,80,30\n",
 			"compare --shots N=20,R=8 -", statusPartial, "12 of 20 shots of N are neither found nor stated as misses, and they decide", "clearly tighter than"},
+		{"± is 95% as everywhere: 1.96 times the root of two", "accessory,x_mm,y_mm,sigma_mm\nN,0,0,1\nN,100,0,1\n", "group -", statusDone, "locating the marks adds ±2.8 mm to the spread", "±1.4 mm to the spread"},
 		{"a drop of a miss has no shrinkage", workedList + "North,miss,miss\n", "group --drop 1 -", statusDone, " North            1                  –           –        0", "–%"},
 		{"mean of the sentence and of the table", "284 284 284 287 290 301 284.5 288 292 284", "chrono -", statusDone, "on average 287.9 fps", "287.8"},
 		{"one reading each", "North: 284\nReed: 287", "chrono -", statusDone, "too few readings to compare", "no difference"},
@@ -74,6 +75,17 @@ func TestListWords(t *testing.T) {
 		out, errs, status := runWith(t, tt.stdin, strings.Fields(tt.command)...)
 		if all := out + errs; status != tt.status || !strings.Contains(all, tt.want) || tt.never != "" && strings.Contains(all, tt.never) {
 			t.Errorf("%s: status %d, want %q and no %q in:\n%s", tt.name, status, tt.want, tt.never, all)
+		}
+	}
+}
+
+func TestPlural(t *testing.T) {
+	for _, tt := range []struct {
+		n          int
+		what, want string
+	}{{1, "miss", "1 miss"}, {2, "miss", "2 misses"}, {0, "mark", "0 marks"}, {1, "mark", "1 mark"}} {
+		if got := plural(tt.n, tt.what); got != tt.want {
+			t.Errorf("plural(%d, %q) = %q", tt.n, tt.what, got)
 		}
 	}
 }

@@ -53,7 +53,7 @@ func printGroups(w io.Writer, s sheet.Summary) {
 	fmt.Fprintln(w)
 	t := plainTable(w, 3, "", "group", "shots", "n", "extreme spread", "mean radius", "sigma", "width", "height", "centre from rings", "photo ±")
 	for _, g := range s.Groups {
-		t.AppendRow(append(table.Row{g.Letter, g.Accessory, "all"}, figureCells(g.All, photoSigma(s, g.Accessory))...))
+		t.AppendRow(append(table.Row{g.Letter, g.Accessory, "all"}, figureCells(g.All, photoHalf(s, g.Accessory))...))
 		if e := g.SigmaOfAllMM; e != nil {
 			t.AppendRow(table.Row{"", "", "misses counted", g.All.N + g.Missed(), "–", "–", ranged(*e)})
 		}
@@ -65,7 +65,7 @@ func printGroups(w io.Writer, s sheet.Summary) {
 		}
 	}
 	t.Render()
-	fmt.Fprintln(w, "\nLengths in mm, centre to centre; (range) is the 95% interval of the average over many groups of this size.")
+	fmt.Fprintln(w, "\nLengths in mm, centre to centre; (range) is the 95% interval of the average over many groups of this size;\nphoto ± that of one impact's place, each way, by the photo alone.")
 	if es, mr, sigma := photosAdd(s); es > 0 {
 		fmt.Fprintf(w, "Reading the photos adds at most %s to an extreme spread here, %s to a mean radius and %s to a sigma (95%%).\n", plusMinusMM(es), plusMinusMM(mr), plusMinusMM(sigma))
 	}
@@ -274,8 +274,9 @@ func photosAdd(s sheet.Summary) (extremeSpread, meanRadius, sigma float64) {
 	return extremeSpread, meanRadius, sigma
 }
 
-// photoSigma is the typical standard uncertainty of one impact from the photo.
-func photoSigma(s sheet.Summary, accessory string) string {
+// photoHalf is how far off a coordinate of one impact typically is by the photo: half its
+// 95% interval.
+func photoHalf(s sheet.Summary, accessory string) string {
 	var sum float64
 	n := 0
 	for _, im := range s.Impacts {
@@ -287,5 +288,6 @@ func photoSigma(s sheet.Summary, accessory string) string {
 	if n == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%.2f", math.Sqrt(sum/float64(n)))
+	half := sheet.Normal95 * math.Sqrt(sum/float64(n))
+	return fmt.Sprintf("%.*f", sheet.UncertaintyDecimals(half), half)
 }

@@ -70,6 +70,9 @@ func plural(n int, what string) string {
 	if n == 1 {
 		return "1 " + what
 	}
+	if strings.HasSuffix(what, "s") {
+		what += "e"
+	}
 	return strconv.Itoa(n) + " " + what + "s"
 }
 
@@ -86,7 +89,7 @@ func chanceText(p float64) string {
 	return fmt.Sprintf("%.0f%%", 100*p)
 }
 
-// plusMinusMM writes an uncertainty.
+// plusMinusMM writes an uncertainty, half the width of a 95% interval.
 func plusMinusMM(v float64) string {
 	return fmt.Sprintf("±%.*f mm", sheet.UncertaintyDecimals(v), v)
 }

@@ -433,7 +433,8 @@ func (d *Desk) coloursOf(p sheet.Photo) (colours []string) {
 // markWords is a mark in one line: where, how sure, and what is unusual. colours are
 // those of the photo's strings.
 func markWords(m sheet.Impact, role string, colours []string) string {
-	parts := []string{cmp.Or(m.Colour, "bare"), fmt.Sprintf("%+.1f right, %+.1f up, ±%.2f mm", float64(m.XMM), float64(m.YMM), float64(m.SigmaMM))}
+	half := sheet.Normal95 * float64(m.SigmaMM)
+	parts := []string{cmp.Or(m.Colour, "bare"), fmt.Sprintf("%+.1f right, %+.1f up, ±%.*f mm (95%%)", float64(m.XMM), float64(m.YMM), sheet.UncertaintyDecimals(half), half)}
 	parts = append(parts, doubts(m)...)
 	for _, f := range flagWords {
 		if slices.Contains(m.Flags, f.flag) {

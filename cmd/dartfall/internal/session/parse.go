@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -27,10 +28,13 @@ const maxBytes = 1 << 20
 // allocates by it.
 const maxCount = 10000
 
-// Load reads and checks a session file. The error is an Errors when the file
+// Load reads and checks a session file, or the one in a folder. The error is an Errors when the file
 // could be read but holds mistakes; errors.Is(err, fs.ErrNotExist) when there is
 // none.
 func Load(file string) (Session, error) {
+	if info, err := os.Stat(file); err == nil && info.IsDir() {
+		file = filepath.Join(file, FileName)
+	}
 	b, err := os.ReadFile(file)
 	if errors.Is(err, fs.ErrNotExist) {
 		return Session{}, fmt.Errorf("there is no %s: %w", file, fs.ErrNotExist)

@@ -253,12 +253,15 @@ func TestLoad(t *testing.T) {
 	if _, err := Load(filepath.Join(dir, FileName)); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("Load of nothing = %v, want fs.ErrNotExist", err)
 	}
-	if _, err := Load(dir); err == nil || errors.Is(err, fs.ErrNotExist) {
-		t.Errorf("Load of a folder = %v, want another error", err)
+	if _, err := Load(dir); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("Load of a folder without one = %v, want fs.ErrNotExist", err)
 	}
 	file := filepath.Join(dir, FileName)
 	if err := os.WriteFile(file, []byte(full), 0o644); err != nil {
 		t.Fatal(err)
+	}
+	if s, err := Load(dir); err != nil || s.Distance.Text != "25m" {
+		t.Errorf("Load of its folder = %q, %v", s.Distance.Text, err)
 	}
 	if s, err := Load(file); err != nil || len(s.Strings) != 2 {
 		t.Errorf("Load = %d strings, %v, want 2 and no error", len(s.Strings), err)
@@ -293,4 +296,14 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 	})
+}
+
+// What an editor made of straight quotation marks is named, at its place.
+func TestCurlyQuotes(t *testing.T) {
+	for _, text := range []string{"title = “Saturday”\n", "title = ‘Saturday’\n", "[board]\nring = „800mm“\n", "[board]\nrings = [“200mm”, “400mm”]\n"} {
+		_, err := Parse("session.toml", []byte(text))
+		if err == nil || !strings.Contains(err.Error(), "is not a straight one: the editor replaced it") || !strings.Contains(err.Error(), "straight quotation marks") {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
 }

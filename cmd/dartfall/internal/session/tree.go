@@ -217,7 +217,13 @@ func (d *document) grammar(err error) {
 	for range row - 1 {
 		start += bytes.IndexByte(d.text[start:], '\n') + 1
 	}
-	d.failAt(min(start+col-1, len(d.text)), 1, strings.Join(de.Key(), "."),
+	at := min(start+col-1, len(d.text))
+	if r, n := utf8.DecodeRune(d.text[at:]); strings.ContainsRune("“”„‟‘’‚«»", r) {
+		d.failAt(at, n, strings.Join(de.Key(), "."), fmt.Sprintf("the quotation mark %c is not a straight one: the editor replaced it", r),
+			`straight quotation marks on both sides, as in distance = "25m"; switch the editor's smart quotes off, or use a plain-text editor`)
+		return
+	}
+	d.failAt(at, 1, strings.Join(de.Key(), "."),
 		"this line cannot be read ("+strings.TrimPrefix(de.Error(), "toml: ")+")", grammarHelp)
 }
 

@@ -195,6 +195,10 @@ func WriteResults(dir string, s Summary) error {
 	return WriteFile(filepath.Join(dir, "summary.json"), doc)
 }
 
+// Normal95 standard deviations to either side hold 95% of a normal distribution: what
+// people read after ± is always that.
+const Normal95 = 1.96
+
 // UncertaintyDecimals returns how many decimals show an uncertainty: one, and two where
 // that would leave it near nothing, since no reading is exact.
 func UncertaintyDecimals(v float64) int {

@@ -94,10 +94,12 @@ func ofStretched(rng *rand.Rand) []statement {
 func ofMisses(board scoring.Area, centre r2.Vec) func(*rand.Rand) []statement {
 	return func(rng *rand.Rand) []statement {
 		for {
-			g := scoring.Group{Declared: 15}
+			var g scoring.Group
 			for _, im := range shoot(rng, "A", 15, round, 1, centre).Impacts {
 				if board.Contains(im.Pos) {
 					g.Impacts = append(g.Impacts, im)
+				} else {
+					g.Misses++
 				}
 			}
 			if a := assess(g, scoring.Options{Board: board}); a.All.CensoredSigma != nil {

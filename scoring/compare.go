@@ -368,7 +368,7 @@ func (p *Pair) missedRatio(a, b *side, opts Options) {
 		return
 	}
 	if opts.Board == nil {
-		p.Warnings = append(p.Warnings, Warning{"no-board", "give the board's size to count the misses into sigma"})
+		p.Warnings = append(p.Warnings, Warning{NoBoard, noBoardWords})
 		return
 	}
 	for _, s := range []*side{a, b} {

@@ -261,13 +261,17 @@ func (s *Summary) warnOfShots(g Group, opts Options) {
 		case s.Unaccounted > 0:
 			s.add("not-stated", "no misses are counted into sigma, since %s may have been overlooked: state those that missed as misses", count(s.Unaccounted, "shot"))
 		case opts.Board == nil:
-			s.add(NoBoard, "the misses are not counted into sigma, since the size of the board is not given")
+			s.add(NoBoard, noBoardWords)
 		}
 	}
 }
 
-// NoBoard is the code of the warning that Options.Board would help.
-const NoBoard = "no-board"
+// NoBoard is the code of the warning that Options.Board would help. Who shows it adds where
+// to give the board's size.
+const (
+	NoBoard      = "no-board"
+	noBoardWords = "the misses are not counted into sigma, since the size of the board is not given"
+)
 
 // warnOfFit tells of too few shots, and of marks and shapes that the figures do not suit.
 func (s *Summary) warnOfFit(g Group, mask []bool) {

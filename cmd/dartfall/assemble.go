@@ -63,12 +63,8 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 			out.SigmaOfAllMM = &all
 		}
 		for _, w := range append(a.All.Warnings, a.Warnings...) {
-			unused := w.Code == "no-robust" && j.chance == 0 || w.Code == scoring.NoBoard && j.session == nil
-			if w.Code == scoring.NoBoard {
-				w.Text += ": write backer under [board] in " + session.FileName
-			}
-			if !unused && !slices.Contains(out.Warnings, w.Text) {
-				out.Warnings = append(out.Warnings, w.Text)
+			if text := j.warningText(w); text != "" && !slices.Contains(out.Warnings, text) {
+				out.Warnings = append(out.Warnings, text)
 			}
 		}
 		without, mask := a.Dropped, []bool(nil)
@@ -105,6 +101,17 @@ func assemble(j job, measured []sheet.Photo) (sheet.Summary, error) {
 		s.Warnings = append(s.Warnings, "no mark was found: check the rings' diameters, the colours of the stickers and their size")
 	}
 	return s, nil
+}
+
+// warningText is a warning with where to change what it speaks of, "" where that is nowhere.
+func (j job) warningText(w scoring.Warning) string {
+	switch {
+	case w.Code == "no-robust" && j.chance == 0, w.Code == scoring.NoBoard && j.session == nil:
+		return ""
+	case w.Code == scoring.NoBoard:
+		return w.Text + ": write backer under [board] in " + session.FileName
+	}
+	return w.Text
 }
 
 // measuredGroup is one accessory's impacts with their rows in the document.

@@ -99,7 +99,9 @@ func (j job) compare(s *sheet.Summary, groups []measuredGroup) error {
 			}
 		}
 		for _, w := range p.Warnings {
-			out.Warnings = append(out.Warnings, w.Text)
+			if text := j.warningText(w); text != "" {
+				out.Warnings = append(out.Warnings, text)
+			}
 		}
 		s.Comparisons = append(s.Comparisons, out)
 	}

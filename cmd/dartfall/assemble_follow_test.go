@@ -360,6 +360,24 @@ func TestMissesAreCountedIntoSigma(t *testing.T) {
 	}
 }
 
+// Where to give the board's size is said beside a pair as beside a group.
+func TestBoardIsAskedForBesideAPair(t *testing.T) {
+	const want = "the misses are not counted into sigma, since the size of the board is not given: write backer under [board] in session.toml"
+	ses := session.Session{
+		Accessories: []session.Accessory{{Name: "North", Sticker: "blue"}, {Name: "Reed", Sticker: "orange"}},
+		Strings:     []session.String{{Accessory: "North", Photo: "a.jpg", Shots: 8}, {Accessory: "Reed", Photo: "a.jpg", Shots: 8, Misses: 1}},
+	}
+	for _, j := range []job{{session: &ses}, {shots: []shotCount{{n: 9}}}} {
+		s, err := assemble(j, []sheet.Photo{shownOn("a.jpg", 0, upByPhoto, append(scattered(1, 8, "blue"), scattered(2, 7, "orange")...))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if w := s.Comparisons[0].Warnings; slices.Contains(w, want) != (j.session != nil) || strings.Contains(strings.Join(w, ""), "board") != (j.session != nil) {
+			t.Errorf("session %v: %q", j.session != nil, w)
+		}
+	}
+}
+
 // Numbers of shots that cannot be right give no verdict, in no text and on no picture:
 // more marks than shots, shots unaccounted for that decide. One that changes nothing, or
 // that is stated as a miss, does no harm.

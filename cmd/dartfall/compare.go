@@ -175,7 +175,7 @@ func (r comparisonReport) print(w io.Writer) {
 			if x.Code == "check-shots" { // said first
 				continue
 			}
-			fmt.Fprintf(w, "%s / %s: note: %s\n", p.A, p.B, x.Text)
+			fmt.Fprintf(w, "%s / %s: %s\n", p.A, p.B, noteText(x))
 		}
 	}
 	fmt.Fprintln(w, "\n"+eyesAndField)

@@ -331,10 +331,15 @@ func groupNotes(a scoring.Assessment) []string {
 		notes = append(notes, a.Warnings...)
 	}
 	for _, x := range notes {
-		if x.Code == scoring.NoBoard {
-			x.Text += ": add --board"
-		}
-		lines = append(lines, "note: "+x.Text)
+		lines = append(lines, noteText(x))
 	}
 	return lines
+}
+
+// noteText is a warning, with the flag that helps.
+func noteText(x scoring.Warning) string {
+	if x.Code == scoring.NoBoard {
+		x.Text += ": add --board"
+	}
+	return "note: " + x.Text
 }

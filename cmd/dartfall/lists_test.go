@@ -55,6 +55,7 @@ func TestListWords(t *testing.T) {
 		{"one point has no interval", "accessory,x_mm,y_mm\nN,1,2\nN,1,2\nN,1,2\n", "group -", statusDone, "all impacts lie in one point", "(0–0)"},
 		{"misses on one side", workedList + secondList + "Reed,miss,miss\n", "compare -", statusDone, "note: 1 shot of Reed left no mark", "0 shots of"},
 		{"misses want the board", workedList + "North,miss,miss\n", "group -", statusDone, "size of the board is not given: add --board", "misses counted"},
+		{"misses of a pair want it", workedList + secondList + "North,miss,miss\n", "compare -", statusDone, "North / Reed: note: the misses are not counted into sigma, since the size of the board is not given: add --board", ""},
 		{"a board counts misses", workedList + "North,miss,miss\n", "group --board 300mm -", statusDone, "misses counted", "add --board"},
 		{"shots that may be overlooked are no misses", workedList, "group --shots 15 --board 300mm -", statusDone, "no misses are counted into sigma, since", "misses counted "},
 		{"more marks than shots, group", workedList, "group --shots 2 -", statusPartial, "North has more marks (", ""},

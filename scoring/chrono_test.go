@@ -363,6 +363,7 @@ func TestUnitWrittenOnce(t *testing.T) {
 		{"North: 283.5 285.1 87.2 m/s", north, ""},
 		{"wind 3 m/s\nNorth: 283.5 285.1 286.1", north, ""},
 		{"m/s: 86.4 86.9", "283.5 285.1", ""},
+		{"North: 283.5 fps (86.4 m/s)\nNorth: 285.1 fps = 86.9 m/s, 286.1 fps", north, "2 readings written in both units counted once"},
 		{"184 185 100 m/s", "184 185 328.1", "is not clear"},
 	} {
 		list := ParseReadings(tt.text, FeetPerSecond)
@@ -400,6 +401,7 @@ func TestTablesAndNamesAsPasted(t *testing.T) {
 		{"North windy 284\nReed 290", "284 290", "passed over: North, windy, Reed"},
 		{"nice, 284, wow, 285 ms at 30 m", "284 285", "passed over: nice, wow, ms, 30 m"},
 		{"cap 300 fps\n284", "284", ""},
+		{"# North, 3 June\n284\n#2 285", "284 285", ""},
 	} {
 		list := ParseReadings(tt.text, FeetPerSecond)
 		if got := written(list.Strings); got != tt.want {

@@ -22,15 +22,16 @@ var (
 	// 245 so; a recording's times begin with a nought.
 	times   = pattern(`\b\d{1,2}:[0-5]\d:[0-5]\d(?:[.,]\d{1,3})?\b|\b0\d?:[0-5]\d(?:[.,]\d{1,3})?\b|\b\d{4}-\d{2}-\d{2}\b`)
 	justNum = pattern(`^\s*\d+\s*$`)
+	remark  = pattern(`^\s*#\s*[^\s\d]`) // but "#3 284" is the third shot
 )
 
-// withoutTimes takes away times and dates, and from caption files (SubRip, WebVTT) the
+// withoutTimes takes away times, dates and remarks, and from caption files (SubRip, WebVTT) the
 // lines "FROM --> TO" with the count of the caption above them.
 func withoutTimes(lines []string) []string {
 	out := make([]string, len(lines))
 	for i, line := range lines {
 		switch {
-		case strings.Contains(line, "-->"):
+		case strings.Contains(line, "-->"), remark().MatchString(line):
 		case justNum().MatchString(line) && i+1 < len(lines) && strings.Contains(lines[i+1], "-->"):
 		default:
 			out[i] = times().ReplaceAllString(line, " ")

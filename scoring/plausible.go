@@ -19,7 +19,7 @@ func ImplausibleSpeed(mps float64) string {
 		return ""
 	}
 	foot := FeetPerSecond.MPS()
-	check := "look for a wrong unit or a slip"
+	check := "look for a wrong unit or a slip."
 	switch {
 	case plausible(mps * foot):
 		check = "is its unit fps, not m/s?"
@@ -35,7 +35,7 @@ func ImplausibleMass(grams float64) string {
 	if !(grams > 0) || grams >= lightestG && grams <= heaviestG {
 		return ""
 	}
-	return fmt.Sprintf("%.4g g is not plausible for a foam dart (%g to %d g; common practice): look for a wrong unit or a slip", grams, lightestG, heaviestG)
+	return fmt.Sprintf("%.4g g is not plausible for a foam dart (%g to %d g; common practice): look for a wrong unit or a slip.", grams, lightestG, heaviestG)
 }
 
 // ImplausibleDrag is ImplausibleSpeed for a drag coefficient.

@@ -78,9 +78,30 @@ func (p *parser) resolveUnits() {
 		case len(with) == 0 && one != "" && one != p.unit:
 			s.fillLike(all, without, one, p.unit, fmt.Sprintf("%s stands with other strings alone", one))
 		}
+		s.onceInBothUnits()
 		for k := range s.Readings {
 			s.Readings[k].convert(p.unit)
 		}
+	}
+}
+
+// onceInBothUnits takes away the second of two neighbours on a line that are one speed in
+// two units, and says so.
+func (s *ReadingString) onceInBothUnits() {
+	const rounding = 0.01
+	twice := 0
+	var rs []Reading
+	for _, r := range s.Readings {
+		if n := len(rs); n > 0 && r.Unit != "" && rs[n-1].Unit != "" && r.Unit != rs[n-1].Unit && r.Line == rs[n-1].Line && !r.Corrected &&
+			math.Abs(r.Value*r.Unit.MPS()/(rs[n-1].Value*rs[n-1].Unit.MPS())-1) < rounding {
+			twice++
+			continue
+		}
+		rs = append(rs, r)
+	}
+	if twice > 0 {
+		s.Readings = rs
+		s.Notes = append(s.Notes, fmt.Sprintf("%s written in both units counted once", count(twice, "reading")))
 	}
 }
 

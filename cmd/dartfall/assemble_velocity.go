@@ -63,7 +63,7 @@ func (j job) velocities(s *sheet.Summary) error {
 			v.Suspect = append(v.Suspect, a.Name+": energy, drop, share of the height and share above the cap are not given from a slip: correct the reading in "+session.FileName+".")
 		}
 		if words := implausibleSpeed(v); words != "" {
-			note(a.Name, words+"; energy, flight and share above the cap are not given")
+			note(a.Name, words+" Energy, flight and share above the cap are not given.")
 		} else if !slips {
 			if f.ShareOver != nil {
 				v.CapShare = estimate(*f.ShareOver, false)

@@ -142,7 +142,7 @@ func printVelocities(w io.Writer, s sheet.Summary) {
 			fmt.Fprintln(w, x)
 		}
 	}
-	if s.Flight == nil {
+	if s.Flight == nil || len(s.Flight.Rows) == 0 {
 		return
 	}
 	for _, f := range s.Flight.Rows {

@@ -29,6 +29,12 @@ type MarkOptions struct {
 	Clean *Reading
 }
 
+// byColour reports whether marks are told by colours other than black, grey and white.
+func (o MarkOptions) byColour() bool {
+	grey := []string{"black", "grey", "white"}
+	return !o.Bare && (len(o.Colours) == 0 || slices.ContainsFunc(o.Colours, func(c string) bool { return !slices.Contains(grey, c) }))
+}
+
 // Limits of the search, in mm and raster pixels per mm.
 const (
 	reachShare      = 1.6  // the raster reaches this many outer radii from the centre

@@ -66,6 +66,9 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	if r := unusable(p); r != nil {
 		return &Reading{}, r
 	}
+	if !opts.PlaneOnly && opts.Marks.byColour() && colourless(p.Image) {
+		return &Reading{}, &Refusal{"the photo is in black and white: stickers of different colours cannot be told apart", "send the photo in colour, or measure bare marks with --marks"}
+	}
 	var fit *boardFit
 	var err error
 	if len(opts.Points) > 0 {
@@ -224,6 +227,20 @@ func unusable(p *photo.Photo) *Refusal {
 		return &Refusal{"the photo shows one even tone", "photograph the board with the whole outer ring in view"}
 	}
 	return nil
+}
+
+// colourless reports whether not one of the pixels looked at has any colour.
+func colourless(img *image.NRGBA) bool {
+	const most = 3 // grey levels, which conversions of a grey picture leave
+	for y := 0; y < img.Rect.Dy(); y += 8 {
+		for x := 0; x < img.Rect.Dx(); x += 8 {
+			c := img.Pix[y*img.Stride+4*x:][:3]
+			if max(c[0], c[1], c[2])-min(c[0], c[1], c[2]) > most {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // explain turns a search error into what a reviewer can act on; cropped tells of a photo

@@ -360,6 +360,19 @@ func TestReadRefuses(t *testing.T) {
 			t.Errorf("%s: error %v, %d marks", name, err, len(r.Marks))
 		}
 	}
+	grey, _ := asPhoto(tilted(10, 0, 0))
+	for i := 0; i < len(grey.Image.Pix); i += 4 {
+		grey.Image.Pix[i], grey.Image.Pix[i+2] = grey.Image.Pix[i+1], grey.Image.Pix[i+1]
+	}
+	for _, c := range []struct {
+		marks   MarkOptions
+		refused bool
+	}{{MarkOptions{}, true}, {MarkOptions{Colours: []string{"red", "black"}}, true}, {MarkOptions{Colours: []string{"black", "white"}}, false}, {MarkOptions{Bare: true}, false}} {
+		_, err := Read(grey, Options{Rings: RingSpec{OuterMM: 400}, Marks: c.marks})
+		if refused := err != nil && strings.Contains(err.Error(), "black and white"); refused != c.refused {
+			t.Errorf("black and white photo, %+v: error %v", c.marks, err)
+		}
+	}
 	for name, img := range map[string]*image.NRGBA{"black": image.NewNRGBA(image.Rect(0, 0, 640, 480)), "tiny": image.NewNRGBA(image.Rect(0, 0, 3, 2))} {
 		_, err := Read(&photo.Photo{Image: img}, Options{Rings: RingSpec{OuterMM: 400}})
 		var refusal *Refusal

@@ -23,7 +23,7 @@ const (
 
 // Check is one quality of a photo, in plain words.
 type Check struct {
-	Name   string  // sampling, tilt, blur, light, glare, colour, ring-seen, ring-fit, plane, overlooked
+	Name   string  // sampling, tilt, blur, light, glare, colour, ring-seen, ring-fit, plane, overlooked, size
 	Value  float64 // in Unit
 	Unit   string
 	Level  Level

@@ -112,7 +112,14 @@ func Read(p *photo.Photo, opts Options) (*Reading, error) {
 	out.dropUp()
 	out.dropOthers(fit.others)
 	flagNeighbours(out.Marks, out.Rectification, b.Max)
-	if r := out.unseen(opts.Marks); r != nil {
+	if c, wrong := wrongSize(p, out.Rectification, out.Circles, opts.Marks, out.Marks, said.checks); wrong {
+		out.Checks = append(out.Checks, c)
+	}
+	r := out.unseen(opts.Marks)
+	if r == nil {
+		r = refusalOf(out.Checks)
+	}
+	if r != nil {
 		out.Marks = nil
 		return out, r
 	}

@@ -1,0 +1,55 @@
+package vision
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"dartfall/calib"
+	"dartfall/calib/photo"
+)
+
+// wrongSize checks the size given for the stickers against what the photo shows, where
+// what was found with it is in doubt or crowded; false where nothing speaks against it.
+func wrongSize(p *photo.Photo, rect *calib.Rectification, face []Circle, opts MarkOptions, found []Mark, checks []Check) (Check, bool) {
+	doubtful, touching := 0, 0 // a larger sticker may pass for several smaller ones
+	for _, m := range found {
+		if slices.Contains(m.Flags, Doubtful) {
+			doubtful++
+		}
+		if slices.Contains(m.Flags, Touching) {
+			touching++
+		}
+	}
+	given := opts.SizeMM
+	short := slices.ContainsFunc(checks, func(c Check) bool { return c.Level != Good })
+	if given == 0 || opts.Bare || !short && 10*doubtful < len(found) && 2*touching <= len(found) {
+		return Check{}, false
+	}
+	opts.SizeMM = 0
+	s, _, _ := newSearch(p, rect, face, opts)
+	if s == nil {
+		return Check{}, false
+	}
+	seen, widestApart, fits := "", 1.0, false
+	for i, z := range s.sizes {
+		if i > 0 {
+			seen += " and "
+		}
+		seen += fmt.Sprintf("%.0f", 2*z.nominalMM)
+		ratio := math.Max(2*z.nominalMM/given, given/2/z.nominalMM)
+		widestApart, fits = math.Max(widestApart, ratio), fits || ratio < sameSize
+	}
+	if widestApart < sameSize {
+		return Check{}, false
+	}
+	c := Check{
+		Name: "size", Value: given, Unit: "mm", Level: Refused,
+		Words:  fmt.Sprintf("the stickers seem to be %s mm wide, not %g mm as given", seen, given),
+		Advice: "measure a sticker and the ring, or leave --sticker-size away",
+	}
+	if fits {
+		c.Level, c.Words = Rough, fmt.Sprintf("stickers of %s mm seem to be there, not only of %g mm as given", seen, given)
+	}
+	return c, true
+}

@@ -77,9 +77,9 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Che
 		fixed, surer = "the points fix sizes to %.1f%%", "set more points, as far apart as the board allows"
 		fitted, straighter = "the points lie %.2f px (%.2f mm) from the fitted plane", "set the points anew: one of them may be off"
 	}
-	steepest := 58.0
+	square, steepest := 35.0, 58.0
 	if cam.centreSigmaPx > 0 { // of a cropped photo the tilt is a guess; "plane" judges what it does
-		steepest = math.Inf(1)
+		square, steepest = math.Inf(1), math.Inf(1)
 	}
 	mostBurnt := burntShare
 	if !marks.Bare && len(marks.Colours) > 0 && seenThroughout(fit.circles) { // and each colour was found: unseen
@@ -89,7 +89,7 @@ func grade(img *image.NRGBA, fit *boardFit, cam camera, marks MarkOptions) []Che
 		level("sampling", lo, "px/mm", lo*stickerMM, 9, 5,
 			fmt.Sprintf("%.2f px per mm: a sticker %.3g mm wide covers %.0f px", lo, stickerMM, lo*stickerMM),
 			"go closer, or send the original photo: messaging apps shrink it"),
-		level("tilt", tiltDeg, "°", -tiltDeg, -35, -steepest,
+		level("tilt", tiltDeg, "°", -tiltDeg, -square, -steepest,
 			fmt.Sprintf("seen %.0f° from square-on", tiltDeg),
 			"hold the lens at the height of the board's middle, straight before it"),
 		level("blur", fit.blurPx, "px", -math.Max(fit.blurPx/pxPerMM/stickerMM, fit.blurPx/roughBlurPx*roughBlur), -roughBlur, -0.3,

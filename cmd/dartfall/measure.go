@@ -169,8 +169,11 @@ func (j *job) note(name, value string) {
 	j.settings = append(j.settings, sheet.Setting{Name: name, Value: value})
 }
 
-// findPhotos takes photos, or one folder with or without a session file.
+// findPhotos takes photos, or one folder with or without a session file, or that file.
 func (j *job) findPhotos(args []string) error {
+	if len(args) == 1 && filepath.Base(args[0]) == session.FileName {
+		args = []string{filepath.Dir(args[0])}
+	}
 	info, err := os.Stat(args[0])
 	if err == nil && info.IsDir() {
 		if len(args) > 1 {

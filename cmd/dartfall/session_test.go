@@ -133,15 +133,17 @@ func TestMeasureShowsSessionMistakes(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "session.toml"), []byte("distance = 25\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	var out, errs bytes.Buffer
-	status := run([]string{"dartfall", "measure", dir}, strings.NewReader(""), &out, &errs)
-	for _, want := range []string{"line 1, column 12: distance: 25 has no unit", "    1 | distance = 25", "^^", "hint: correct the lines shown"} {
-		if !strings.Contains(errs.String(), want) {
-			t.Errorf("stderr lacks %q:\n%s", want, errs.String())
+	for _, arg := range []string{dir, filepath.Join(dir, "session.toml")} {
+		var out, errs bytes.Buffer
+		status := run([]string{"dartfall", "measure", arg}, strings.NewReader(""), &out, &errs)
+		for _, want := range []string{"line 1, column 12: distance: 25 has no unit", "    1 | distance = 25", "^^", "hint: correct the lines shown"} {
+			if !strings.Contains(errs.String(), want) {
+				t.Errorf("stderr lacks %q:\n%s", want, errs.String())
+			}
 		}
-	}
-	if status != statusFailed || out.Len() > 0 {
-		t.Errorf("status %d, stdout %q, want %d and nothing", status, out.String(), statusFailed)
+		if status != statusFailed || out.Len() > 0 {
+			t.Errorf("status %d, stdout %q, want %d and nothing", status, out.String(), statusFailed)
+		}
 	}
 }
 

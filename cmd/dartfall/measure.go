@@ -528,7 +528,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 		return errPartial
 	}
 	gone := slices.DeleteFunc(j.earlier(), func(name string) bool { return slices.Contains(measuredPhotos(sum), name) })
-	outdated, kept, err := m.write(&sum)
+	outdated, err := m.write(&sum)
 	if err != nil {
 		return err
 	}
@@ -536,7 +536,7 @@ func runMeasure(ctx context.Context, c console, j job) error {
 	if len(gone) > 0 {
 		fmt.Fprintf(c.Err, "The earlier results there had figures of %s, too: not measured now, so not in these.\n", strings.Join(gone, ", "))
 	}
-	sayKept(c.Err, kept)
+	sayKept(c.Err, j.out)
 	fmt.Fprintf(c.Err, "Results in %s: report.html, impacts.csv, summary.json and the pictures.\n", j.out)
 	if outdated > 0 {
 		fmt.Fprintf(c.Err, "%s that publish drew from other figures removed: publish again.\n", plural(outdated, "file"))
@@ -597,14 +597,14 @@ func (m measurer) all(ctx context.Context, c console) ([]sheet.Photo, error) {
 }
 
 // write writes all results of a session, and removes and counts what an earlier publish
-// drew from other figures; an edited description is kept.
-func (m measurer) write(sum *sheet.Summary) (outdated int, kept bool, err error) {
+// drew from other figures; edited texts are kept.
+func (m measurer) write(sum *sheet.Summary) (outdated int, err error) {
 	out := m.job.out
 	if err := m.redraw(sum.Photos, sum.Decisions); err != nil {
-		return 0, false, err
+		return 0, err
 	}
 	if err := sheet.WriteResults(out, *sum); err != nil {
-		return 0, false, err
+		return 0, err
 	}
 	dir := filepath.Join(out, picturesDir)
 	if len(sum.Groups) > 0 && sum.OneBoard() && (m.job.session != nil || len(published(dir)) > 0) {
@@ -613,8 +613,8 @@ func (m measurer) write(sum *sheet.Summary) (outdated int, kept bool, err error)
 		outdated, err = replace(dir, nil)
 	}
 	if err != nil {
-		return 0, false, err
+		return 0, err
 	}
-	_, _, kept, err = writeReport(out, *sum)
-	return outdated, kept, err
+	_, _, err = writeReport(out, *sum)
+	return outdated, err
 }

@@ -63,6 +63,7 @@ func PublishCommand(c console) *cli.Command {
 			if outdated > 0 {
 				fmt.Fprintf(c.Err, "%s of an earlier publish removed.\n", plural(outdated, "file"))
 			}
+			sayKept(c.Err, out)
 			return nil
 		},
 	}
@@ -113,8 +114,12 @@ var geometries = []struct {
 // mainPicture is the file the report shows first.
 const mainPicture = "still-as-shot.png"
 
-// altFile holds an alternative text for each picture.
-const altFile = "alt-texts.txt"
+// altFile holds an alternative text for each picture; newAltFile the texts that an edited
+// one did not give way to.
+const (
+	altFile    = "alt-texts.txt"
+	newAltFile = "alt-texts-new.txt"
+)
 
 // recordFile lists by SHA-256 and name what publish wrote, as sha256sum does.
 const recordFile = "pictures.sha256"
@@ -152,8 +157,12 @@ func publish(out string, s sheet.Summary, how extent) (names []string, outdated 
 	if err := work.Wait(); err != nil {
 		return nil, 0, err
 	}
-	now[altFile] = hexSHA256([]byte(alt.String()))
-	if err := sheet.WriteFile(filepath.Join(dir, altFile), []byte(alt.String())); err != nil {
+	file := altFile
+	if wrote := published(dir)[altFile]; edited(filepath.Join(dir, altFile), wrote, alt.String()) {
+		file, now[altFile] = newAltFile, wrote
+	}
+	now[file] = hexSHA256([]byte(alt.String()))
+	if err := sheet.WriteFile(filepath.Join(dir, file), []byte(alt.String())); err != nil {
 		return nil, 0, err
 	}
 	outdated, err = replace(dir, now)

@@ -230,3 +230,41 @@ func TestPublishCommandRefuses(t *testing.T) {
 		})
 	}
 }
+
+// Alternative texts that were edited are the user's: new ones lie beside them until these
+// are gone.
+func TestEditedAltTextsAreKept(t *testing.T) {
+	out := t.TempDir()
+	file, beside := filepath.Join(out, picturesDir, altFile), filepath.Join(out, picturesDir, newAltFile)
+	draw := func() (said string) {
+		t.Helper()
+		if _, _, err := publish(out, twoGroups(), stills); err != nil {
+			t.Fatal(err)
+		}
+		var b strings.Builder
+		sayKept(&b, out)
+		return b.String()
+	}
+	if said := draw(); said != "" {
+		t.Errorf("of nothing edited: %q", said)
+	}
+	made, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, []byte("mine"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	said := draw()
+	mine, _ := os.ReadFile(file)
+	other, _ := os.ReadFile(beside)
+	if string(mine) != "mine" || !bytes.Equal(other, made) || !strings.Contains(said, "alt-texts.txt was edited and is kept") {
+		t.Errorf("the edited text is %q, beside it %q, said %q", mine, other, said)
+	}
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	if said := draw(); said != "" {
+		t.Errorf("after the edited text was taken away: %q", said)
+	}
+}

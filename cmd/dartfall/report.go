@@ -43,11 +43,11 @@ func runReport(c console, dir string) error {
 	if err != nil {
 		return err
 	}
-	text, foreign, kept, err := writeReport(out, s)
+	text, foreign, err := writeReport(out, s)
 	if err != nil {
 		return err
 	}
-	sayKept(c.Err, kept)
+	sayKept(c.Err, out)
 	if len(foreign) > 0 {
 		fmt.Fprintf(c.Err, "Left out, since not drawn from these figures (measure draws them anew): %s\n", strings.Join(foreign, ", "))
 	}
@@ -61,7 +61,7 @@ func runReport(c console, dir string) error {
 // the squared-up photos that are there. Those that were not drawn from these figures
 // are foreign and left out. A description that was edited is kept, and the new one lies
 // beside it.
-func writeReport(out string, s sheet.Summary) (description string, foreign []string, kept bool, err error) {
+func writeReport(out string, s sheet.Summary) (description string, foreign []string, err error) {
 	var pictures []page.Picture
 	decoder := new(vision.JPEGDecoder)
 	if _, err := os.Stat(filepath.Join(out, picturesDir, mainPicture)); err == nil && len(s.Groups) > 0 && s.OneBoard() {
@@ -69,7 +69,7 @@ func writeReport(out string, s sheet.Summary) (description string, foreign []str
 		still := picture.Compose(scene(s), picture.Still, picture.AsShot).Picture().Image
 		data, err := reportJPEG(imaging.Fit(still, reportPx, reportPx, imaging.Box))
 		if err != nil {
-			return "", nil, false, err
+			return "", nil, err
 		}
 		pictures = append(pictures, page.Picture{Title: "The picture to publish", Alt: page.PictureAlt(s, false), Type: "image/jpeg", Data: data, First: true})
 	}
@@ -90,10 +90,10 @@ func writeReport(out string, s sheet.Summary) (description string, foreign []str
 		}
 		img, err := decoder.DecodeWithin(data, reportPx)
 		if err != nil {
-			return "", nil, false, fmt.Errorf("cannot read %s: %v", filepath.Base(p.Flat.File), err)
+			return "", nil, fmt.Errorf("cannot read %s: %v", filepath.Base(p.Flat.File), err)
 		}
 		if data, err = reportJPEG(img); err != nil {
-			return "", nil, false, err
+			return "", nil, err
 		}
 		pictures = append(pictures, page.Picture{
 			Title: p.Name + ", the board squared up, with the marks that were found", Type: "image/jpeg", Data: data,
@@ -102,16 +102,16 @@ func writeReport(out string, s sheet.Summary) (description string, foreign []str
 	}
 	html, err := page.HTML(s, pictures)
 	if err != nil {
-		return "", nil, false, err
+		return "", nil, err
 	}
 	description, err = page.Description(s)
 	if err != nil {
-		return "", nil, false, err
+		return "", nil, err
 	}
-	if kept, err = writeDescription(out, description); err != nil {
-		return "", nil, false, err
+	if err := writeDescription(out, description); err != nil {
+		return "", nil, err
 	}
-	return description, foreign, kept, sheet.WriteFile(filepath.Join(out, "report.html"), html)
+	return description, foreign, sheet.WriteFile(filepath.Join(out, "report.html"), html)
 }
 
 const (
@@ -122,28 +122,35 @@ const (
 	descriptionRecord = ".description.sha256"
 )
 
-// writeDescription writes the description, beside one that was edited since it was written:
-// that is the user's.
-func writeDescription(out, text string) (kept bool, err error) {
-	record, _ := os.ReadFile(filepath.Join(out, descriptionRecord))
-	wrote, _, _ := strings.Cut(string(record), "  ")
-	there, err := os.ReadFile(filepath.Join(out, descriptionFile))
-	if err == nil && string(there) != text && hexSHA256(there) != wrote {
-		return true, sheet.WriteFile(filepath.Join(out, newDescription), []byte(text))
-	}
-	if err := os.Remove(filepath.Join(out, newDescription)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return false, fmt.Errorf("cannot remove a text that no longer holds: %v", err)
-	}
-	if err := sheet.WriteFile(filepath.Join(out, descriptionFile), []byte(text)); err != nil {
-		return false, err
-	}
-	return false, sheet.WriteFile(filepath.Join(out, descriptionRecord), []byte(hexSHA256([]byte(text))+"  "+descriptionFile+"\n"))
+// edited tells whether a file is the user's: it is neither what was written last, by its
+// SHA-256, nor what is to be written.
+func edited(file, wrote, text string) bool {
+	there, err := os.ReadFile(file)
+	return err == nil && string(there) != text && hexSHA256(there) != wrote
 }
 
-// sayKept tells of an edited description.
-func sayKept(w io.Writer, kept bool) {
-	if kept {
-		fmt.Fprintf(w, "%s was edited and is kept; the text by these figures is in %s.\n", descriptionFile, newDescription)
+// writeDescription writes the description, beside one that was edited since it was written.
+func writeDescription(out, text string) error {
+	record, _ := os.ReadFile(filepath.Join(out, descriptionRecord))
+	wrote, _, _ := strings.Cut(string(record), "  ")
+	if edited(filepath.Join(out, descriptionFile), wrote, text) {
+		return sheet.WriteFile(filepath.Join(out, newDescription), []byte(text))
+	}
+	if err := os.Remove(filepath.Join(out, newDescription)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("cannot remove a text that no longer holds: %v", err)
+	}
+	if err := sheet.WriteFile(filepath.Join(out, descriptionFile), []byte(text)); err != nil {
+		return err
+	}
+	return sheet.WriteFile(filepath.Join(out, descriptionRecord), []byte(hexSHA256([]byte(text))+"  "+descriptionFile+"\n"))
+}
+
+// sayKept tells of edited texts that did not give way to new ones.
+func sayKept(w io.Writer, out string) {
+	for _, f := range [][2]string{{descriptionFile, newDescription}, {picturesDir + "/" + altFile, picturesDir + "/" + newAltFile}} {
+		if _, err := os.Stat(filepath.Join(out, f[1])); err == nil {
+			fmt.Fprintf(w, "%s was edited and is kept; the text by these figures is in %s.\n", f[0], f[1])
+		}
 	}
 }
 

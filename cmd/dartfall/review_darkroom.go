@@ -188,7 +188,7 @@ func (d *darkroom) save(s sheet.Summary, key string) (string, error) {
 	if err := sheet.WriteResults(out, s); err != nil {
 		return "", err
 	}
-	_, _, _, err = writeReport(out, s)
+	_, _, err = writeReport(out, s)
 	return file, err
 }
 

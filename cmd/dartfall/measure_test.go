@@ -162,11 +162,11 @@ func TestMeasureNamesMissingColours(t *testing.T) {
 	}
 }
 
-// A size that no sticker has leaves a board without marks: that is said with what to
+// A board on which no mark is found: that is said with what to
 // look at, and is not success.
 func TestMeasureFindsNoMark(t *testing.T) {
-	dir := writeSession(t, "", map[string]boardtest.Scene{"one": from(0.2, 0.5, 0, boardtest.Stickers("blue", 16, [2]float64{-40, 20}, [2]float64{60, 70}))})
-	status, out, errs := call("measure", "--rings", "100mm,200mm,300mm,400mm", "--sticker-size", "50mm", "--out", t.TempDir(), filepath.Join(dir, "one.jpg"))
+	dir := writeSession(t, "", map[string]boardtest.Scene{"one": from(0.2, 0.5, 0, nil)})
+	status, out, errs := call("measure", "--rings", "100mm,200mm,300mm,400mm", "--out", t.TempDir(), filepath.Join(dir, "one.jpg"))
 	if status != statusPartial || !strings.HasPrefix(out, noMark) || !strings.Contains(out, "check the rings' diameters, the colours of the stickers and their size") {
 		t.Errorf("status %d, want %d and what to check\n%s%s", status, statusPartial, out, errs)
 	}

@@ -25,7 +25,7 @@ const (
 )
 
 // version is part of every result's identity: raise it when numbers change.
-const version = "0.7.0"
+const version = "0.8.0"
 
 // build is the version with the revision it was built from: results that another
 // build stored are not taken up.

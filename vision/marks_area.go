@@ -104,7 +104,7 @@ func (s *search) areas(g *group, z zone, found []*disc) (out []*disc) {
 func (s *search) likeness(v []float32, g *group, z zone, found []*disc) {
 	weights := make([]rgb, z.to-z.from)
 	for k := range weights {
-		weights[k], _ = s.towards(g, z.from+k)
+		weights[k], _ = s.towards(g.mean, z.from+k)
 	}
 	left := &s.m.residual.ch
 	for i := range v {

@@ -102,7 +102,7 @@ func (s *search) holds(z zone, i int) bool {
 // lie, on which those of g hardly show.
 func (s *search) faintZones(g *group, found []*disc) (faint []zone) {
 	off := func(r int) float64 {
-		v := s.offFace(g, r)
+		v := s.offFace(g.mean, r)
 		return math.Sqrt(float64(v.dot(v)))
 	}
 	last := len(s.m.radial[0]) - 1
@@ -140,10 +140,10 @@ func (s *search) faintZones(g *group, found []*disc) (faint []zone) {
 	return faint
 }
 
-// offFace returns the colour of g less the face's at radius r of the raster, px.
-func (s *search) offFace(g *group, r int) (v rgb) {
+// offFace returns the colour own less the face's at radius r of the raster, px.
+func (s *search) offFace(own [3]float32, r int) (v rgb) {
 	for c := range v {
-		v[c] = g.mean[c] - s.m.radial[c][r]
+		v[c] = own[c] - s.m.radial[c][r]
 	}
 	return v
 }

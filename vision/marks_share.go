@@ -63,58 +63,103 @@ func chanceTimes(chance, odds float64) float64 { return chance * odds / (chance*
 // areaOdds is how many times likelier what lies within d makes it a sticker, among the discs
 // found; 1 where that cannot be told.
 func (s *search) areaOdds(d *disc, found []*disc) float64 {
-	if g := s.surest(d); g != nil {
-		if share, ok := s.leftShare(d, g, found); ok {
-			return math.Exp(shareLevel - shareSlope*math.Log(max(leastShare, min(mostShare, share))))
-		}
+	g := s.surest(d)
+	if g == nil {
+		return 1
 	}
-	return 1
+	odds, shown := 0.0, s.shownAbout(d, found)
+	for _, v := range veils {
+		share, ok := s.leftShare(shown, veiled(g.mean, v.light))
+		if !ok {
+			return 1
+		}
+		odds = max(odds, v.worth*math.Exp(shareLevel-shareSlope*math.Log(max(leastShare, min(mostShare, share)))))
+	}
+	return odds
+}
+
+// veils are what light may lie over a sticker beside that which falls on the others of its
+// colour, as a share of white, and by how much less what is seen through it counts: own
+// choice, no source. Gloss and haze pale most what has a dark channel, on a zone of a like
+// colour to less than half its contrast.
+var veils = [...]struct {
+	light float32
+	worth float64
+}{{0, 1}, {0.02, 0.4}, {0.06, 0.4}}
+
+// veiled returns the opponent colour o with so much white light over it.
+func veiled(o [3]float32, light float32) [3]float32 {
+	c := lightOf(o)
+	return opponentOf(rgb{c[0] + light, c[1] + light, c[2] + light})
 }
 
 // leastShown pixels within a disc, and as many beside it, that no other disc takes tell what it is.
 const leastShown = 8
 
-// leftShare returns how much of what the raster about d shows of g's colour is left when a
-// disc of that colour is laid there, as a share of what is there without (sums of squares):
-// 0 for a sticker, 1 and more where the face explains it as well. ok is false where other
-// discs or the face's own colour leave nothing to see.
-func (s *search) leftShare(d *disc, g *group, found []*disc) (share float64, ok bool) {
-	const reach, soft = 1.6, 0.5 // radii about d that count, and over which a rim is spread
+// shownPixel is a pixel of the raster within a disc or beside it.
+type shownPixel struct {
+	r    int     // its radius on the face, px
+	left rgb     // of its colour by the face
+	away float64 // from the disc's centre, radii
+}
+
+// shownAbout returns the pixels about d that no other disc found takes.
+func (s *search) shownAbout(d *disc, found []*disc) (shown []shownPixel) {
+	const reach = 1.6 // radii
 	others := slices.DeleteFunc(slices.Clone(found), func(o *disc) bool {
 		return o == d || r2.Norm(r2.Sub(o.pos, d.pos)) > reach*d.radius+o.radius+s.rimWidth(o)
 	})
-	before, after := 0.0, 0.0
-	within, beside := 0, 0
+	left := &s.m.residual.ch
 	s.visit(d.pos, reach*d.radius, func(i int) {
 		at := s.placeOf(i)
-		if !s.y.ok[i] || slices.ContainsFunc(others, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, at)) < o.radius+s.rimWidth(o) }) {
-			return
+		if s.y.ok[i] && !slices.ContainsFunc(others, func(o *disc) bool { return r2.Norm(r2.Sub(o.pos, at)) < o.radius+s.rimWidth(o) }) {
+			shown = append(shown, shownPixel{int(s.index[i]), rgb{left[0][i], left[1][i], left[2][i]}, r2.Norm(r2.Sub(at, d.pos)) / d.radius})
 		}
-		weights, clear := s.towards(g, int(s.index[i]))
-		if clear < 1 {
-			return
+	})
+	return shown
+}
+
+// leftShare returns how much of what the pixels about a disc show of the colour own is left
+// when a disc of that colour is laid there, as a share of what is there without (sums of
+// squares): 0 for a sticker, 1 and more where the face explains it as well. ok is false where
+// other discs or the face's own colour leave nothing to see.
+func (s *search) leftShare(shown []shownPixel, own [3]float32) (share float64, ok bool) {
+	const soft = 0.5 // radii, over which a rim is spread
+	before, after := 0.0, 0.0
+	within, beside := 0, 0
+	type way struct {
+		weights rgb
+		clear   float32
+	}
+	ways := map[int]way{}
+	for _, p := range shown {
+		w, known := ways[p.r]
+		if !known {
+			w.weights, w.clear = s.towards(own, p.r)
+			ways[p.r] = w
 		}
-		left := &s.m.residual.ch
-		v := float64(max(-1, min(2, weights.dot(rgb{left[0][i], left[1][i], left[2][i]}))))
-		away := r2.Norm(r2.Sub(at, d.pos)) / d.radius
-		disc := max(0, min(1, 0.5-(away-1)/soft))
+		if w.clear < 1 {
+			continue
+		}
+		v := float64(max(-1, min(2, w.weights.dot(p.left))))
+		disc := max(0, min(1, 0.5-(p.away-1)/soft))
 		before += v * v
 		after += (v - disc) * (v - disc)
 		switch {
-		case away < 1-soft/2:
+		case p.away < 1-soft/2:
 			within++
-		case away > 1+soft/2:
+		case p.away > 1+soft/2:
 			beside++
 		}
-	})
+	}
 	return after / max(before, 1e-9), within >= leastShown && beside >= leastShown
 }
 
 // towards returns the weights of what the face leaves over at radius r of the raster, px,
-// whose sum is 1 for the colour of g and 0 for the face (Fisher's linear discriminant), and
+// whose sum is 1 for the colour own and 0 for the face (Fisher's linear discriminant), and
 // how many standard deviations these are apart.
-func (s *search) towards(g *group, r int) (weights rgb, apart float32) {
-	off := s.offFace(g, r)
+func (s *search) towards(own [3]float32, r int) (weights rgb, apart float32) {
+	off := s.offFace(own, r)
 	for c := range off {
 		sd := max(s.m.spread[c][r], 1.5*leastSpread[c])
 		weights[c] = off[c] / (sd * sd)

@@ -36,10 +36,10 @@ func TestLeftShare(t *testing.T) {
 		{"half aside", 47, 30, 0.4, 2},
 	} {
 		d := &disc{pos: r2.Vec{X: c.x, Y: c.y}, radius: 7}
-		if share, ok := f.leftShare(d, red, nil); !ok || share < c.from || share > c.to {
+		if share, ok := f.leftShare(f.shownAbout(d, nil), red.mean); !ok || share < c.from || share > c.to {
 			t.Errorf("%s: %.2f left (%v), want %.1f to %.1f", c.name, share, ok, c.from, c.to)
 		}
-		if _, ok := f.leftShare(d, red, []*disc{{pos: d.pos, radius: 9}}); ok {
+		if _, ok := f.leftShare(f.shownAbout(d, []*disc{{pos: d.pos, radius: 9}}), red.mean); ok {
 			t.Errorf("%s: told although a disc covers it", c.name)
 		}
 	}
@@ -62,5 +62,43 @@ func TestByShare(t *testing.T) {
 	}
 	if !slices.Contains(rest, fleck) || len(more) != 4 {
 		t.Errorf("bare face with a chance of 0.9 is taken (%.2f)", fleck.chance)
+	}
+}
+
+// White light over a sticker on a zone of a like colour pales it to less than half its
+// contrast; that does not speak against it, nor for bare face.
+func TestVeiledSticker(t *testing.T) {
+	s := boardtest.Plain(1000, 1000)
+	img, truth := boardtest.Render(s)
+	f, _, _ := newSearch(&photo.Photo{Image: img}, truth.Rectification, circlesOf(truth), MarkOptions{SizeMM: 14})
+	d := &disc{pos: r2.Vec{X: 40, Y: 30}, radius: 7, chance: 0.9}
+	red := &group{name: "red", mean: opponentOf(rgb{0.4, 0.02, 0.02}), discs: []*disc{{chance: 1}, {chance: 1}}}
+	f.groups = []*group{red}
+	face := opponentOf(rgb{0.5, 0.06, 0.06})
+	for c := range face {
+		for r := range f.m.radial[c] {
+			f.m.radial[c][r], f.m.spread[c][r] = face[c], 0.05
+		}
+	}
+	paint := func(colour [3]float32) {
+		for c := range face {
+			clear(f.m.residual.ch[c])
+			f.visit(d.pos, d.radius, func(i int) { f.m.residual.ch[c][i] = colour[c] - face[c] })
+		}
+	}
+	for _, c := range []struct {
+		name   string
+		colour [3]float32
+		from   float64
+		to     float64
+	}{
+		{"as the others", red.mean, 1, math.Inf(1)},
+		{"paled", veiled(red.mean, 0.025), 0.5, math.Inf(1)},
+		{"bare", face, 0, 0.1},
+	} {
+		paint(c.colour)
+		if odds := f.areaOdds(d, nil); odds < c.from || odds > c.to {
+			t.Errorf("%s: odds %.2f, want %.1f to %.1f", c.name, odds, c.from, c.to)
+		}
 	}
 }

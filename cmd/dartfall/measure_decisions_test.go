@@ -31,11 +31,11 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 	dir := t.TempDir()
 	photo := filepath.Join(dir, "demo-3.jpg")
 	copyFile(t, filepath.Join("..", "..", "testdata", "demo", "demo-3.jpg"), photo)
-	rings := []string{"--rings", "200mm,400mm,600mm,800mm"}
+	rings := []string{"--rings", "200mm,400mm,600mm,800mm", "--sticker-size", "19mm"}
 	measure := func(want int) sheet.Summary {
 		t.Helper()
 		var o, e bytes.Buffer
-		status := run([]string{"dartfall", "measure", rings[0], rings[1], "--stickers", "blue,orange,purple", "--sticker-size", "19mm", dir}, strings.NewReader(""), &o, &e)
+		status := run(append([]string{"dartfall", "measure", "--stickers", "blue,orange,purple", dir}, rings...), strings.NewReader(""), &o, &e)
 		if status != want {
 			t.Fatalf("status %d, want %d\n%s%s", status, want, o.String(), e.String())
 		}
@@ -137,8 +137,8 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 	if d := refused.Decisions[0]; d.Fits || !strings.Contains(d.Words, "an outermost ring of 400 mm contradicts the rings given for all photos (200, 400, 600, 800 mm)") || refused.Photos[0].Rings[0] != first.Photos[0].Rings[0] {
 		t.Errorf("a ring against the list: %+v, rings %+v", d, refused.Photos[0].Rings)
 	}
-	rings = []string{"--ring", "800mm"}
-	halved := measure(statusPartial) // and no sticker is of its size then
+	rings = []string{"--ring", "800mm", "--sticker-size", "9.5mm"}
+	halved := measure(statusDone) // stickers too
 	a, b := float64(halved.Photos[0].Rings[0].DiameterMM), float64(first.Photos[0].Rings[0].DiameterMM)
 	if !(math.Abs(2*a-b) <= 0.002*b) {
 		t.Errorf("the outermost ring measures %.2f mm, want half of %.2f", a, b)
@@ -152,6 +152,7 @@ func TestMeasureHonoursDecisions(t *testing.T) {
 	}
 
 	copyFile(t, filepath.Join("..", "..", "testdata", "demo", "demo-1.jpg"), photo)
+	rings[3] = "19mm"
 	changed := measure(statusPartial)
 	if len(changed.Decisions) != 1 || changed.Decisions[0].Fits || !strings.Contains(changed.Decisions[0].Words, "another photo than it was") {
 		t.Errorf("a decision on a changed photo: %+v", changed.Decisions)

@@ -156,6 +156,7 @@ type search struct {
 type size struct {
 	nominalMM float64 // radius, as declared or as first seen
 	rimMM     float64 // radius at which the rim of a whole one is seen; 0 until learnt
+	sure      int     // discs that showed it, where sizes were not given
 }
 
 // rimMMOf returns the rim radius of discs looked for with a radius; 0 when not learnt.
@@ -345,7 +346,7 @@ func (s *search) sizesSeen(leastPx float64) []size {
 			area += one[j].radius * one[j].radius
 		}
 		if j > i+1 || !s.oddOneOut(one[i], one) {
-			out = append(out, size{nominalMM: one[(i+j)/2].radius})
+			out = append(out, size{nominalMM: one[(i+j)/2].radius, sure: j - i})
 			areas = append(areas, area)
 		}
 		i = j

@@ -31,6 +31,8 @@ func wrongSize(p *photo.Photo, rect *calib.Rectification, face []Circle, opts Ma
 	if s == nil {
 		return Check{}, false
 	}
+	// A disc or two may be print.
+	s.sizes = slices.DeleteFunc(s.sizes, func(z size) bool { return z.sure < 3 })
 	seen, widestApart, fits := "", 1.0, false
 	for i, z := range s.sizes {
 		if i > 0 {
@@ -48,7 +50,10 @@ func wrongSize(p *photo.Photo, rect *calib.Rectification, face []Circle, opts Ma
 		Words:  fmt.Sprintf("the stickers seem to be %s mm wide, not %g mm as given", seen, given),
 		Advice: "measure a sticker and the ring, or leave --sticker-size away",
 	}
-	if fits {
+	switch {
+	case len(found) == 0: // and perhaps there is none
+		c.Level, c.Words = Rough, fmt.Sprintf("no sticker %g mm wide shows, but what seems to be stickers of %s mm", given, seen)
+	case fits:
 		c.Level, c.Words = Rough, fmt.Sprintf("stickers of %s mm seem to be there, not only of %g mm as given", seen, given)
 	}
 	return c, true

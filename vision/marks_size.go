@@ -10,7 +10,8 @@ import (
 )
 
 // wrongSize checks the size given for the stickers against what the photo shows, where
-// what was found with it is in doubt or crowded; false where nothing speaks against it.
+// what was found with it is in doubt or crowded; false where nothing speaks against it, or
+// nothing was found, as on a board before the first shot.
 func wrongSize(p *photo.Photo, rect *calib.Rectification, face []Circle, opts MarkOptions, found []Mark, checks []Check) (Check, bool) {
 	doubtful, touching := 0, 0 // a larger sticker may pass for several smaller ones
 	for _, m := range found {
@@ -23,7 +24,7 @@ func wrongSize(p *photo.Photo, rect *calib.Rectification, face []Circle, opts Ma
 	}
 	given := opts.SizeMM
 	short := slices.ContainsFunc(checks, func(c Check) bool { return c.Level != Good })
-	if given == 0 || opts.Bare || !short && 10*doubtful < len(found) && 2*touching <= len(found) {
+	if given == 0 || opts.Bare || len(found) == 0 || !short && 10*doubtful < len(found) && 2*touching <= len(found) {
 		return Check{}, false
 	}
 	opts.SizeMM = 0
@@ -50,10 +51,7 @@ func wrongSize(p *photo.Photo, rect *calib.Rectification, face []Circle, opts Ma
 		Words:  fmt.Sprintf("the stickers seem to be %s mm wide, not %g mm as given", seen, given),
 		Advice: "measure a sticker and the ring, or leave --sticker-size away",
 	}
-	switch {
-	case len(found) == 0: // and perhaps there is none
-		c.Level, c.Words = Rough, fmt.Sprintf("no sticker %g mm wide shows, but what seems to be stickers of %s mm", given, seen)
-	case fits:
+	if fits {
 		c.Level, c.Words = Rough, fmt.Sprintf("stickers of %s mm seem to be there, not only of %g mm as given", seen, given)
 	}
 	return c, true

@@ -6,8 +6,8 @@ import (
 	"dartfall/calib/boardtest"
 )
 
-// A size given that the stickers do not have is refused, or told where some have it; the
-// right one is not doubted.
+// A size given that the stickers do not have gives no marks, and one with which marks would
+// be seen is refused; the right one is not doubted.
 func TestWrongSize(t *testing.T) {
 	for _, seed := range []uint64{1, 2, 3} {
 		s := boardtest.Random(seed, boardtest.Clear)
@@ -22,7 +22,7 @@ func TestWrongSize(t *testing.T) {
 				}
 			}
 			t.Logf("seed %d, %.1f mm for %.1f: %d marks, size %s, %v", seed, by*right, right, len(r.Marks), said, err)
-			if (said == Good) != (by == 1) || by != 1 && len(r.Marks) > 0 {
+			if by == 1 && said != Good || by < 1 && said == Good || by != 1 && len(r.Marks) > 0 {
 				t.Errorf("seed %d, %.1f mm for %.1f: %d marks, size %s, %v", seed, by*right, right, len(r.Marks), said, err)
 			}
 		}

@@ -142,6 +142,11 @@ func TestRunKeepsOrderAndGoesOnPastBadPhotos(t *testing.T) {
 			}
 		}
 	}
+	var one bytes.Buffer
+	Closing(&one, []sheet.Photo{{Name: "a.jpg", State: sheet.Failed, Reason: "no photo"}})
+	if want := "the photo could not be measured:\n  a.jpg: no photo\n"; one.String() != want {
+		t.Errorf("of one photo: %q, want %q", one.String(), want)
+	}
 	if Closing(&bytes.Buffer{}, []sheet.Photo{{State: sheet.Measured}, {State: sheet.Rough}}) {
 		t.Error("Closing of good photos = true, want false")
 	}

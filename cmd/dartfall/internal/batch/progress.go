@@ -83,7 +83,11 @@ func Closing(w io.Writer, photos []sheet.Photo) (partial bool) {
 	if len(bad) == 0 {
 		return false
 	}
-	fmt.Fprintf(w, "%d of %d photos could not be measured:\n", len(bad), len(photos))
+	if len(photos) == 1 {
+		fmt.Fprintln(w, "the photo could not be measured:")
+	} else {
+		fmt.Fprintf(w, "%d of %d photos could not be measured:\n", len(bad), len(photos))
+	}
 	for _, p := range bad {
 		fmt.Fprintf(w, "  %s: %s\n", p.Name, p.Reason)
 		if p.Advice != "" {

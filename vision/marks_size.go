@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"dartfall/calib"
 	"dartfall/calib/photo"
@@ -32,27 +33,27 @@ func wrongSize(p *photo.Photo, rect *calib.Rectification, face []Circle, opts Ma
 	if s == nil {
 		return Check{}, false
 	}
-	// A disc or two may be print.
-	s.sizes = slices.DeleteFunc(s.sizes, func(z size) bool { return z.sure < 3 })
-	seen, widestApart, fits := "", 1.0, false
-	for i, z := range s.sizes {
-		if i > 0 {
-			seen += " and "
+	var seen []string
+	fits := false
+	for _, z := range s.sizes {
+		wide := 2 * z.nominalMM
+		like := math.Max(wide/given, given/wide) < sameSize
+		fits = fits || like
+		if !like && z.sure >= 3 { // a disc or two may be print
+			seen = append(seen, fmt.Sprintf("%.0f", wide))
 		}
-		seen += fmt.Sprintf("%.0f", 2*z.nominalMM)
-		ratio := math.Max(2*z.nominalMM/given, given/2/z.nominalMM)
-		widestApart, fits = math.Max(widestApart, ratio), fits || ratio < sameSize
 	}
-	if widestApart < sameSize {
+	if len(seen) == 0 {
 		return Check{}, false
 	}
+	others := strings.Join(seen, " and ")
 	c := Check{
 		Name: "size", Value: given, Unit: "mm", Level: Refused,
-		Words:  fmt.Sprintf("the stickers seem to be %s mm wide, not %g mm as given", seen, given),
+		Words:  fmt.Sprintf("the stickers seem to be %s mm wide, not %g mm as given", others, given),
 		Advice: "measure a sticker and the ring, or leave --sticker-size away",
 	}
 	if fits {
-		c.Level, c.Words = Rough, fmt.Sprintf("stickers of %s mm seem to be there, not only of %g mm as given", seen, given)
+		c.Level, c.Words = Rough, fmt.Sprintf("stickers of %s mm seem to be there, not only of %g mm as given", others, given)
 	}
 	return c, true
 }

@@ -173,16 +173,22 @@ func Welch(a, b []float64, level float64) (diff Estimate, t, dof, p float64, err
 	return diff, t, dof, 2 * dist.Survival(math.Abs(t)), nil
 }
 
+// FewestForSpread are the values that BrownForsythe asks of each group. Distances from the
+// median of two or four come in pairs, which looks like little scatter: of two groups of
+// one normal population of four each 6.6% pass the 5% level and 0.46% that of 0.1%, of two
+// each all; of five and more 4.2% and 0.15% at most (simulated, 20,000 each).
+const FewestForSpread = 5
+
 // BrownForsythe tests whether groups have the same deviation: analysis of variance on
 // the distances from each group's median (Brown & Forsythe 1974, J. Amer. Statist.
-// Assoc. 69:364). It returns W and its p. An error with fewer than two groups or two
-// values in a group, or when nothing varies.
+// Assoc. 69:364). It returns W and its p. An error with fewer than two groups or
+// FewestForSpread values in a group, or when nothing varies.
 func BrownForsythe(groups ...[]float64) (w, p float64, err error) {
 	var n, grand float64
 	means := make([]float64, len(groups))
 	devs := make([][]float64, len(groups))
 	for i, g := range groups {
-		if len(g) < 2 {
+		if len(g) < FewestForSpread {
 			return math.NaN(), 1, fmt.Errorf("comparing deviations: %w", ErrTooFew)
 		}
 		mid := Median(g)

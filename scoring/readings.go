@@ -110,7 +110,7 @@ var (
 	// Words before a name that are none of it: "and the Reed".
 	leadIn = pattern(`(?i)^(?:(?:and|now|then|next|so|ok|okay)\s+)+(?:the\s+)?|^the\s+`)
 	// Shot numbers before a reading: "shot 3:", "#3", "3)".
-	ordinal   = pattern(`(?i)\b(?:shot|number|no\.|dart)\s*#?\d{1,2}\b[:.,]?|#\d+[:.]?|^\s*\d+\s*[):]\s+`)
+	ordinal   = pattern(`(?i)\b(?:shot|number|no\.|dart)\s*#?\d{1,2}\b[:.,]?|#\d+[:.]?|\b\d{1,2}(?:st|nd|rd|th)\b[:.,]?|^\s*\d+\s*[):]\s+`)
 	unread    = pattern(`(?i)\b(?:skip(?:s|ped)?|jam(?:s|med)?|miss(?:ed)?|misfired?|dud|double feed|no read(?:ing)?|(?:did not|didn.?t) (?:register|read|fire)|error|err)\b`)
 	takenBack = pattern(`(?i)\b(?:sorry|correction|make that|i mean|no,? wait)\b`)
 	scratched = pattern(`(?i)\bscratch (?:that|it)\b`)
@@ -122,7 +122,7 @@ var (
 const unitWords = `fps|ft/s|feet per second|m/s|mps|metres per second|meters per second`
 
 // aside are words after a number that tell it was no speed.
-var aside = []string{"°", "%", "degree", "degrees", "percent", "m", "metre", "metres", "meter", "meters", "yard", "yards", "feet", "ft", "cm", "mm", "g", "gram", "grams", "minute", "minutes", "second", "seconds", "shots", "darts", "am", "pm", "oclock"}
+var aside = []string{"°", "%", "degree", "degrees", "percent", "m", "metre", "metres", "meter", "meters", "yard", "yards", "feet", "ft", "cm", "mm", "g", "gram", "grams", "minute", "minutes", "second", "seconds", "shots", "darts", "am", "pm", "oclock", "v", "volt", "volts"}
 
 // fillers are sounds between the words of a number.
 var fillers = []string{"uh", "um", "er", "erm"}

@@ -55,6 +55,7 @@ func toDecide(s sheet.Summary) bool {
 		slices.ContainsFunc(s.Groups, func(g sheet.Group) bool { return moreThanShots(g.Accessory, g.All.N, g.Misses, g.Shots) != "" }) ||
 		slices.ContainsFunc(s.Velocities, func(v sheet.Velocity) bool { return implausibleSpeed(v) != "" }) ||
 		scoring.ImplausibleMass(float64(s.Session.DartMassG)) != "" ||
+		scoring.ImplausibleSpeed(float64(s.Session.CapMPS)) != "" ||
 		slices.ContainsFunc(s.Comparisons, func(p sheet.Comparison) bool { return p.Verdict == sheet.CheckShots })
 }
 

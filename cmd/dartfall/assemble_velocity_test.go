@@ -197,6 +197,17 @@ func TestVelocitiesOfSlipsAlone(t *testing.T) {
 	}
 }
 
+// A cap that no foam dart comes near is to be looked at, as chrono has it.
+func TestCapThatCannotBe(t *testing.T) {
+	_, s := shotAt200(false)
+	if s.Session.CapMPS = 60; toDecide(s) {
+		t.Error("a cap of 60 m/s is to be decided")
+	}
+	if s.Session.CapMPS = 250; !toDecide(s) {
+		t.Error("a cap of 250 m/s is taken")
+	}
+}
+
 // What no foam dart has is said, nothing is made of it, and the status asks to look.
 func TestVelocitiesThatCannotBe(t *testing.T) {
 	for name, change := range map[string]func(*job){

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"cmp"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -85,6 +86,7 @@ type speedPair struct {
 	PMeanAdjusted float64          `json:"p_mean_adjusted"`
 	PSD           float64          `json:"p_sd"`
 	PSDAdjusted   float64          `json:"p_sd_adjusted"`
+	SDTooFew      bool             `json:"sd_too_few,omitempty"` // readings to compare the deviations: both p are 1
 }
 
 // chronoReport is what chrono found.
@@ -267,14 +269,21 @@ func comparePairs(strs []chronoString, level float64) []speedPair {
 				p.PMean = 1
 			}
 			if _, p.PSD, err = scoring.BrownForsythe(a, b); err != nil {
-				p.PSD = 1
+				p.PSD, p.SDTooFew = 1, errors.Is(err, scoring.ErrTooFew)
 			}
-			pairs, pMean, pSD = append(pairs, p), append(pMean, p.PMean), append(pSD, p.PSD)
+			pairs, pMean = append(pairs, p), append(pMean, p.PMean)
+			if !p.SDTooFew { // else it is no test to adjust for
+				pSD = append(pSD, p.PSD)
+			}
 		}
 	}
 	am, as := scoring.Holm(pMean), scoring.Holm(pSD)
 	for i := range pairs {
-		pairs[i].PMeanAdjusted, pairs[i].PSDAdjusted = am[i], as[i]
+		p := &pairs[i]
+		p.PMeanAdjusted, p.PSDAdjusted = am[i], 1
+		if !p.SDTooFew {
+			p.PSDAdjusted, as = as[0], as[1:]
+		}
 	}
 	return pairs
 }
@@ -392,7 +401,7 @@ func (r chronoReport) scatter(w io.Writer) {
 func (r chronoReport) extremes(w io.Writer) {
 	other := otherUnit(r.Unit)
 	header := []any{"min", "max", "mean " + string(other)}
-	joules := r.MassG > 0 && !slices.ContainsFunc(r.Strings, implausible)
+	joules := r.MassG > 0 && slices.ContainsFunc(r.Strings, func(s chronoString) bool { return !implausible(s) })
 	if joules {
 		header = append(header, "mean J", "max J")
 	}
@@ -402,13 +411,21 @@ func (r chronoReport) extremes(w io.Writer) {
 	r.table(w, func(s scoring.StringSummary) table.Row {
 		cells := table.Row{r.typed(s.Min), r.typed(s.Max), fixed(s.Mean.Value/other.MPS(), 1)}
 		if joules {
-			cells = append(cells, fixed(scoring.EnergyJ(r.MassG, s.Mean.Value), 2), fixed(scoring.EnergyJ(r.MassG, s.Max), 2))
+			cells = append(cells, energyText(r.MassG, s.Mean.Value), energyText(r.MassG, s.Max))
 		}
 		if r.CapMPS > 0 {
 			cells = append(cells, shareAboveText(s))
 		}
 		return cells
 	}, header...)
+}
+
+// energyText writes the joules of a dart at a speed; a dash for one that no dart has.
+func energyText(massG, mps float64) string {
+	if scoring.ImplausibleSpeed(mps) != "" {
+		return "–"
+	}
+	return fixed(scoring.EnergyJ(massG, mps), 2)
 }
 
 // shareAboveText writes the estimated share of shots above the cap.
@@ -503,6 +520,9 @@ func (r chronoReport) pairSentence(p speedPair) string {
 		mean = fmt.Sprintf("the means clearly differ, by %s %s (luck %s)", gap, r.Unit, chanceText(p.PMeanAdjusted))
 	}
 	spread := "no difference visible in the spread"
+	if p.SDTooFew {
+		return fmt.Sprintf("%s against %s: %s; too few readings to compare the spreads.", p.A, p.B, mean)
+	}
 	if p.PSDAdjusted <= 0.05 {
 		spread = "the spreads clearly differ"
 	}

@@ -38,6 +38,23 @@ func TestChronoCommand(t *testing.T) {
 	}
 }
 
+// Two readings lie equally far from their median, which is no sign of two spreads. Nor do
+// readings that cannot be take anything from the other strings.
+func TestChronoOfFewReadings(t *testing.T) {
+	out, _, _ := runWith(t, "North: 283.5 285.1\nReed: 280 285\nSlate: 281 290 288 279 283\nTarn: 284 289 283 287 280", "chrono", "-")
+	if strings.Count(out, "too few readings to compare the spreads") != 5 || strings.Contains(out, "spreads clearly") || strings.Count(out, "no difference visible in the spread (luck") != 1 {
+		t.Errorf("two readings:\n%s", out)
+	}
+	out, _, status := runWith(t, "1st 284\n2nd 286\n3rd 281\n4th 285\nbattery changed 7.4V", "chrono", "-")
+	if status != statusDone || !strings.HasPrefix(out, "4 readings, on average 284.0 fps.") {
+		t.Errorf("ordinals: status %d\n%s", status, out)
+	}
+	out, _, status = runWith(t, "North: 284 286 281 285\nReed: 620 622 621", "chrono", "--mass", "1.1g", "-")
+	if status != statusPartial || !strings.Contains(out, "mean J") || !strings.Contains(out, "4.12") {
+		t.Errorf("one string that cannot be: status %d\n%s", status, out)
+	}
+}
+
 // A list in m/s is read and shown so, with or without a mark of an editor in front.
 func TestChronoTakesTheUnitOfTheList(t *testing.T) {
 	for _, args := range [][]string{{"chrono", "-"}, {"chrono", "--unit", "fps", "-"}} {

@@ -40,11 +40,13 @@ func CompareCommand(c console) *cli.Command {
 			var without *scoring.Comparison
 			if opts.Drop > 0 {
 				copts.Drop = opts.Drop
-				w, _, err := compareChecked(groups, copts)
+				w, unsureToo, err := compareChecked(groups, copts)
 				if err != nil {
 					return usageError{err}
 				}
-				without = &w
+				// What one of both leaves to be checked, both do.
+				withholdAlike(all.Pairs, w.Pairs)
+				without, unsure = &w, unsure || unsureToo
 			}
 			report := comparisonReport{Level: opts.Level, Seed: copts.Seed, All: all, Drop: opts.Drop, Without: without, Cautions: eyesAndField}
 			if ctx.Bool("json") {
@@ -81,14 +83,31 @@ func compareChecked(groups []scoring.Group, opts scoring.CompareOptions) (c scor
 		p := &c.Pairs[i]
 		if words := shotsToCheck(*p, stated.Pairs[i], byName[p.A], byName[p.B]); words != "" {
 			unsure = true
-			p.Verdict, p.Tighter, p.P, p.PAdjusted, p.PF, p.ShotsToSettle, p.Method = checkShots, "", 1, 1, 1, 0, ""
-			for _, e := range []*scoring.Estimate{&p.MeanRadiusRatio, &p.SigmaRatio, &p.SigmaRatioBootstrap} {
-				e.Value, e.Lo, e.Hi, e.Level = math.NaN(), math.NaN(), math.NaN(), 0
-			}
-			p.Warnings = append([]scoring.Warning{{Code: "check-shots", Text: words}}, p.Warnings...)
+			withhold(p, words)
 		}
 	}
 	return c, unsure, nil
+}
+
+// withhold takes the verdict of a pair back, for the reason in words.
+func withhold(p *scoring.Pair, words string) {
+	p.Verdict, p.Tighter, p.P, p.PAdjusted, p.PF, p.ShotsToSettle, p.Method = checkShots, "", 1, 1, 1, 0, ""
+	for _, e := range []*scoring.Estimate{&p.MeanRadiusRatio, &p.SigmaRatio, &p.SigmaRatioBootstrap} {
+		e.Value, e.Lo, e.Hi, e.Level = math.NaN(), math.NaN(), math.NaN(), 0
+	}
+	p.Warnings = append([]scoring.Warning{{Code: "check-shots", Text: words}}, p.Warnings...)
+}
+
+// withholdAlike takes the verdict of each pair of a or b back where that of the other is.
+func withholdAlike(a, b []scoring.Pair) {
+	for i := range a {
+		switch {
+		case a[i].Verdict == checkShots && b[i].Verdict != checkShots:
+			withhold(&b[i], a[i].Warnings[0].Text)
+		case b[i].Verdict == checkShots && a[i].Verdict != checkShots:
+			withhold(&a[i], b[i].Warnings[0].Text)
+		}
+	}
 }
 
 // comparisonReport is what compare found.

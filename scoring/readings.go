@@ -143,7 +143,7 @@ func isName(s string) bool {
 }
 
 // silent are words of speech that need not be spoken of when they are passed over.
-var silent = slices.Concat(fillers, []string{"a", "all", "and", "are", "at", "for", "first", "for", "got", "i", "in", "is", "it", "just", "last", "next", "now", "of", "ok", "okay", "on", "one", "readings", "reading", "second", "so", "speed", "speeds", "that", "the", "then", "third", "this", "to", "unit", "units", "velocity", "was", "we", "with"})
+var silent = slices.Concat(fillers, []string{"a", "all", "and", "are", "at", "first", "for", "got", "i", "in", "is", "it", "just", "last", "next", "now", "of", "ok", "okay", "on", "one", "readings", "reading", "second", "so", "speed", "speeds", "that", "the", "then", "third", "this", "to", "unit", "units", "velocity", "was", "we", "with"})
 
 // parser gathers strings from lines of text.
 type parser struct {

@@ -236,7 +236,7 @@ func unusable(p *photo.Photo) *Refusal {
 	return nil
 }
 
-// colourless reports whether not one of the pixels looked at has any colour.
+// colourless reports whether not one of the pixels looked at has a colour worth the name.
 func colourless(img *image.NRGBA) bool {
 	const most = 3 // grey levels, which conversions of a grey picture leave
 	for y := 0; y < img.Rect.Dy(); y += 8 {

@@ -160,11 +160,13 @@ func evenSteps(lines []line) float64 {
 }
 
 // evenIn reports whether two radii or more, of the outermost ring's, are whole numbers of n
-// steps, and how often rings would be so by luck, for this n alone: a fine grid fits anything. What the lens
-// does to the radii of a plane fitted to all of them goes with their cubes and is allowed for.
+// steps, and how often rings would be so by luck, for this n alone: a fine grid fits
+// anything. What the lens does to the radii of a plane fitted to all of them goes with
+// their cubes and is allowed for.
 func evenIn(radii []float64, n float64) (luck float64, even bool) {
 	step := func(q float64) float64 { return max(1, min(n-1, math.Round(q*n))) / n }
-	var num, den float64 // least squares of the share of its radius by which the lens moves a ring near the middle
+	// Least squares of the share of its radius by which the lens moves a ring near the middle.
+	var num, den float64
 	for _, q := range radii {
 		x := step(q)
 		bent := x * (1 - x*x)
